@@ -58,5 +58,14 @@ func TestAdmittedDatagrams(t *testing.T) {
 	require.Equal(t, hello, got)
 	require.Equal(t, s.Local(media.ServiceSide), from)
 	st := s.Stats(media.AdapterSide)
-	require.Equal(t, media.Stats{Datagrams: 1, Invalid: 1}, st)
+	require.Equal(t, media.Stats{Datagrams: 1, Invalid: 1}, st, "DTLS is no media")
+
+	s.Admit(media.Admission{Datagrams: true})
+	fax := []byte{0, 1, 3, 0xc0, 1, 0x80, 0, 0}
+	a.send(s.Local(media.AdapterSide), fax)
+	got, _ = f.receive()
+	require.Equal(t, fax, got)
+	st = s.Stats(media.AdapterSide)
+	require.WithinDuration(t, time.Now(), st.LastMedia, 10*time.Second)
+	require.Equal(t, media.Stats{Datagrams: 2, Fax: 1, Invalid: 1, LastMedia: st.LastMedia}, st)
 }

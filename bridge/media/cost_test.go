@@ -22,7 +22,15 @@ func trip(t testing.TB, a, f mediaSocket, s *media.Session, p, buf []byte) {
 	}
 }
 
-// TestNoAllocationPerPacket counts all allocations of the process, so those of the relay's goroutines too.
+// described is a payload as the daemon describes it.
+func described() media.Payload {
+	p := media.Payload{Clear: true, Clocks: media.ClockRates{0: 8000, 101: 8000}}
+	p.Events.Add(101)
+	return p
+}
+
+// TestNoAllocationPerPacket counts all allocations of the process, so those of the relay's goroutines too. The level of
+// each packet is measured.
 func TestNoAllocationPerPacket(t *testing.T) {
 	if raceDetector {
 		t.Skip("the race detector allocates")
@@ -30,11 +38,14 @@ func TestNoAllocationPerPacket(t *testing.T) {
 	s := newSession(t)
 	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	s.Expect(media.ServiceSide, f.addr(), zero)
-	s.Describe(media.AdapterSide, media.Payload{Clear: true}) // its level is measured
+	s.Describe(media.AdapterSide, described())
 	require.NoError(t, f.SetReadDeadline(time.Now().Add(20*time.Second)))
 	p, buf := speech(t, 1), make([]byte, 2048)
 	require.Zero(t, testing.AllocsPerRun(2000, func() { trip(t, a, f, s, p, buf) }))
-	require.Greater(t, s.Stats(media.AdapterSide).Packets, uint64(2000))
+	st := s.Stats(media.AdapterSide)
+	require.Greater(t, st.Packets, uint64(2000))
+	_, measured := st.Level.Mean()
+	require.True(t, measured)
 }
 
 // BenchmarkPacket measures the relaying of one packet over real sockets, until it is received. Run with -benchmem.
@@ -47,7 +58,7 @@ func BenchmarkPacket(b *testing.B) {
 	a, f := newMediaSocket(b, "127.0.0.1"), newMediaSocket(b, "127.0.0.1")
 	s.Expect(media.AdapterSide, a.addr(), zero)
 	s.Expect(media.ServiceSide, f.addr(), zero)
-	s.Describe(media.AdapterSide, media.Payload{Clear: true}) // its level is measured
+	s.Describe(media.AdapterSide, described())
 	p, buf := speech(b, 1), make([]byte, 2048)
 	b.ReportAllocs()
 	for b.Loop() {

@@ -15,8 +15,7 @@ func TestConstants(t *testing.T) {
 		{2048, bufferSize}, {16, floodBatch}, {192, rtcpFirstType}, {223, rtcpLastType}, {8, rtcpMinLen},
 		{20, dtlsFirst}, {63, dtlsLast}, {254, dtlsMajor}, {13, dtlsHeader},
 		{4, eventLen}, {16, eventFlash}, {3000, maxDropout}, {100, maxMisorder}, {65536, noJump},
-		{15, eventD}, {13, comfortNoise}, {0, pcmu}, {8, pcma}, {8000, recentSamples},
-		{-90, silence}, {184, tosExpedited},
+		{15, eventD}, {13, comfortNoise}, {0, pcmu}, {8, pcma}, {-90, silence}, {184, tosExpedited},
 		{3, probationPackets}, {10, unknownPackets}, {2, probationGap}, {4, maxCandidates}, {8000, slowestClock},
 		{90000, fastestClock},
 	} {

@@ -109,9 +109,14 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 		e.stats.countReports(b, e.payload.Clear)
 	case kindRTP:
 		e.resumed = e.resumed || from == e.resumedFrom
-		if e.measure(p, b, now, now.Sub(s.began)) {
+		// A notice is given only once, so it comes before a flash.
+		if flash := e.measure(p, b, now, now.Sub(s.began)); flash && told == nil {
 			told = e.payload.Flash
 		}
+	case kindDatagram:
+		e.stats.Datagrams++
+		e.stats.Fax++
+		e.stats.LastMedia = now
 	default:
 		e.stats.Datagrams++
 	}

@@ -60,9 +60,6 @@ func decodeA(code byte) uint32 {
 	return (v + 32) << (segment - 1)
 }
 
-// recentSamples is the length of the sliding mean: a second of G.711.
-const recentSamples = 8000
-
 // silence is the level of digital silence, and the lowest level, in dBm0. The least sound of G.711 is about -66 dBm0.
 const silence = -90
 
@@ -71,7 +68,6 @@ const silence = -90
 type Level struct {
 	samples uint64
 	sum     float64 // of the samples' power, relative to 0 dBm0
-	recent  float64 // sliding mean of the power
 }
 
 // take adds the payload of an RTP packet. Its cost grows with the samples, at most as many as fit into a packet.
@@ -83,17 +79,12 @@ func (l *Level) take(pt uint8, payload []byte) {
 	case pt == pcma:
 		coding = aLaw
 	}
-	sum, n := float64(coding.sum(payload))/coding.zero, float64(len(payload))
-	if l.samples == 0 {
-		l.recent = sum / n
-	} else {
-		l.recent += (sum/n - l.recent) * min(n/recentSamples, 1)
-	}
-	l.samples, l.sum = l.samples+uint64(len(payload)), l.sum+sum
+	l.samples += uint64(len(payload))
+	l.sum += float64(coding.sum(payload)) / coding.zero
 }
 
 func (l Level) plus(o Level) Level {
-	return Level{samples: l.samples + o.samples, sum: l.sum + o.sum, recent: max(l.recent, o.recent)}
+	return Level{samples: l.samples + o.samples, sum: l.sum + o.sum}
 }
 
 // Mean returns the level of all sound so far, in dBm0 and at least -90. It returns false if there was none.
@@ -101,10 +92,5 @@ func (l Level) Mean() (float64, bool) {
 	if l.samples == 0 {
 		return 0, false
 	}
-	return decibels(l.sum / float64(l.samples)), true
+	return max(10*math.Log10(l.sum/float64(l.samples)), silence), true
 }
-
-// Recent is Mean for about the last second of sound.
-func (l Level) Recent() (float64, bool) { return decibels(l.recent), l.samples > 0 }
-
-func decibels(power float64) float64 { return max(10*math.Log10(power), silence) }

@@ -127,6 +127,36 @@ func TestNotices(t *testing.T) {
 	})
 }
 
+// An emergency call was answered, and the service side is silent. A stranger that is accepted with a hook flash is
+// reported all the same, though nobody watches that side's flashes, or the flash gives way.
+func TestNoticeBesideAFlash(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		flashes := 0
+		for _, flash := range []func(){nil, func() { flashes++ }} {
+			s := &Session{relay: &Relay{}, began: time.Now()}
+			var all []Notice
+			var types PayloadTypes
+			types.Add(101)
+			s.Negotiate(types)
+			s.Describe(ServiceSide, Payload{Clear: true, Events: types, Flash: flash})
+			s.Watch(ServiceSide, func(n Notice, _ netip.AddrPort) { all = append(all, n) })
+			s.Expect(ServiceSide, netip.MustParseAddrPort("203.0.113.1:4000"), netip.AddrPort{})
+			s.Answered()
+			s.SetEmergency(3 * time.Second)
+			<-time.After(3 * time.Second)
+			for seq := range byte(probationPackets) {
+				b := []byte{0x80, 101, 0, seq, 0, 0, 0, 160, 1, 2, 3, 4, eventFlash, 10, 0, 160}
+				var p packet
+				p.read(b, rtpFlow, Admission{})
+				s.take(&s.ends[ServiceSide], rtpFlow, netip.MustParseAddrPort("198.51.100.1:4000"), b, &p)
+			}
+			require.EqualValues(t, 1, s.Stats(ServiceSide).Packets, "the call is heard")
+			require.Equal(t, []Notice{Relaxed}, all)
+		}
+		require.Zero(t, flashes)
+	})
+}
+
 // A port that could not be closed is reported when the relay is closed.
 func TestCloseReportsErrors(t *testing.T) {
 	local := netip.MustParseAddr("127.0.0.1")

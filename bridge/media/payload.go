@@ -4,11 +4,12 @@ import "github.com/pion/rtp"
 
 // Payload says what the RTP packets from a side contain.
 type Payload struct {
-	// Clear: the payload is not encrypted, so its sound and all its RTCP can be read.
+	// Clear: the payload is not encrypted, so its level, its keys and all its RTCP can be read.
 	Clear bool
 	// Clocks are the clock rates of the payload types. They must not change any more.
 	Clocks ClockRates
-	// Events are the payload types of telephone events (RFC 4733). Leave it empty if the payload is encrypted.
+	// Events are the payload types of telephone events (RFC 4733). Leave it empty if the payload is encrypted. Without
+	// Clear, only flashes are looked for.
 	Events PayloadTypes
 	// Flash, if not nil, is called once for each hook flash: a telephone event 16. It is called between two packets and
 	// must not block.
@@ -31,7 +32,7 @@ type ClockRates map[uint8]uint32
 const comfortNoise = 13
 
 // of returns the clock rate of a payload type (RFC 3551 section 6, tables 4 and 5, from memory): 8000 Hz for speech,
-// also for G.722, and for dynamic types without a rate of their own.
+// also for G.722, and for all other types without a rate of their own: the daemon's calls are speech.
 func (c ClockRates) of(pt uint8) uint32 {
 	if rate := c[pt]; rate != 0 {
 		return rate
@@ -41,8 +42,6 @@ func (c ClockRates) of(pt uint8) uint32 {
 		return 16000
 	case 10, 11: // L16
 		return 44100
-	case 14, 25, 26, 28, 31, 32, 33, 34: // MPA and video
-		return 90000
 	case 16: // DVI4
 		return 11025
 	case 17: // DVI4

@@ -8,8 +8,8 @@ import (
 // Stats counts what arrived from one side and passed, unless a field says otherwise.
 type Stats struct {
 	// Packets and Bytes count RTP, headers included. RTCPPackets counts RTCP datagrams. Datagrams counts DTLS and
-	// UDPTL.
-	Packets, Bytes, RTCPPackets, Datagrams uint64
+	// UDPTL, and Fax the UDPTL of them, with or without DTLS.
+	Packets, Bytes, RTCPPackets, Datagrams, Fax uint64
 	// UnknownSource counts packets that were dropped because they came from another address than the learnt one.
 	// Probation counts dropped packets of a source that may become the learnt one. Invalid counts packets that are
 	// neither RTP nor RTCP nor otherwise admitted.
@@ -36,16 +36,16 @@ type Stats struct {
 	// SenderReports, ReceiverReports and Goodbyes count RTCP packets SR, RR and BYE. Of encrypted RTCP only the first
 	// packet of each datagram is seen.
 	SenderReports, ReceiverReports, Goodbyes uint64
-	// LastRTP is when the last RTP packet arrived; zero: none has. It has a monotonic reading.
-	LastRTP time.Time
+	// LastMedia is when the last packet of RTP or UDPTL arrived; zero: none has. It has a monotonic reading.
+	LastMedia time.Time
 	// Level is the level of G.711 sound.
 	Level Level
 }
 
 // Plus returns the counts of two streams, one after the other or beside each other.
 func (s Stats) Plus(o Stats) Stats {
-	s.Packets, s.Bytes, s.RTCPPackets, s.Datagrams = s.Packets+o.Packets, s.Bytes+o.Bytes, s.RTCPPackets+o.RTCPPackets,
-		s.Datagrams+o.Datagrams
+	s.Packets, s.Bytes, s.RTCPPackets = s.Packets+o.Packets, s.Bytes+o.Bytes, s.RTCPPackets+o.RTCPPackets
+	s.Datagrams, s.Fax = s.Datagrams+o.Datagrams, s.Fax+o.Fax
 	s.UnknownSource, s.Probation, s.Invalid, s.Unsent = s.UnknownSource+o.UnknownSource, s.Probation+o.Probation,
 		s.Invalid+o.Invalid, s.Unsent+o.Unsent
 	s.Contests += o.Contests
@@ -54,8 +54,8 @@ func (s Stats) Plus(o Stats) Stats {
 	s.SenderReports, s.ReceiverReports, s.Goodbyes = s.SenderReports+o.SenderReports,
 		s.ReceiverReports+o.ReceiverReports, s.Goodbyes+o.Goodbyes
 	s.Jitter = max(s.Jitter, o.Jitter)
-	if o.LastRTP.After(s.LastRTP) {
-		s.LastRTP = o.LastRTP
+	if o.LastMedia.After(s.LastMedia) {
+		s.LastMedia = o.LastMedia
 	}
 	s.Level = s.Level.plus(o.Level)
 	return s
@@ -76,12 +76,12 @@ func (s *Session) Stats(side Side) Stats {
 func (e *end) measure(p *packet, b []byte, now time.Time, elapsed time.Duration) (flash bool) {
 	e.stats.Packets++
 	e.stats.Bytes += uint64(len(b))
-	e.stats.LastRTP = now
+	e.stats.LastMedia = now
 	pt := p.header.PayloadType
 	e.rtp.take(p.header.SSRC, p.header.SequenceNumber)
 	if e.payload.Events.Has(pt) {
 		var digit bool
-		if digit, flash = e.events.take(p, b); digit {
+		if digit, flash = e.events.take(p, b); digit && e.payload.Clear {
 			e.stats.Digits++
 		}
 		// All packets of an event have the timestamp of its beginning. Appendix A.8 would take its length for jitter.

@@ -126,7 +126,7 @@ func startOurs(t *testing.T, streams int) ([]string, func()) {
 	for range streams {
 		s, err := r.NewSession()
 		require.NoError(t, err)
-		s.Describe(media.AdapterSide, media.Payload{Clear: true})
+		s.Describe(media.AdapterSide, described())
 		pairs = append(pairs, fmt.Sprintf("%d:%d", s.Local(media.AdapterSide).Port(),
 			s.Local(media.ServiceSide).Port()))
 	}

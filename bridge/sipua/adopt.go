@@ -463,7 +463,7 @@ func (p *mediaPath) restore(s *savedCall) (failed error) {
 		for side, at := range saved.Sides {
 			one.sides[side] = streamSide{live: at.Live, mux: at.Mux, dtls: at.DTLS, opaque: at.Opaque,
 				sendsNothing: at.SendsNothing, onHold: at.OnHold, rtp: at.RTP, rtcp: at.RTCP, types: at.Types,
-				events: at.Events, clocks: at.Clocks, clear: at.Clear}
+				events: at.Events}
 		}
 		switch {
 		case saved.Ports == nil:

@@ -167,6 +167,17 @@ func TestFormOfAState(t *testing.T) {
 	if string(again) != was {
 		t.Fatalf("%s\nwant\n%s", again, was)
 	}
+	side := streamSide{live: true, mux: true, dtls: true, opaque: true, sendsNothing: true, onHold: true,
+		clocks: media.ClockRates{8: 8000}, clear: true, types: media.PayloadTypes{1, 2},
+		events: media.PayloadTypes{3, 4}}
+	one, err := json.Marshal((&stream{sides: [2]streamSide{side, side}}).saved().Sides[1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := `{"Live":true,"Mux":true,"DTLS":true,"Opaque":true,"SendsNothing":true,"OnHold":true,"RTP":"","RTCP":"",` +
+		`"Types":[1,2],"Events":[3,4]}`; string(one) != want {
+		t.Fatalf("%s\nwant\n%s", one, want)
+	}
 }
 
 // No state of a call, however it was changed, stops the agent.

@@ -60,20 +60,16 @@ func (m *mediaCounts) record() *callrecord.Media {
 
 // reception returns the counts of a side in the form of records.
 func reception(s *media.Stats) callrecord.Reception {
-	level := func(dBm0 float64, heard bool) *float64 {
-		if !heard {
-			return nil
-		}
-		dBm0 = math.Round(10*dBm0) / 10
-		return &dBm0
-	}
-	r := callrecord.Reception{Packets: s.Packets, Lost: s.Lost, Late: s.Late,
+	r := callrecord.Reception{Packets: s.Packets, Fax: s.Fax, Dropped: s.UnknownSource + s.Probation + s.Invalid,
+		Lost: s.Lost, Late: s.Late,
 		Jitter:      float64(s.Jitter.Round(time.Microsecond)) / float64(time.Millisecond),
 		SSRCChanges: s.SSRCChanges, ComfortNoise: s.ComfortNoise, Digits: s.Digits,
-		SenderReports: s.SenderReports, ReceiverReports: s.ReceiverReports, Goodbyes: s.Goodbyes,
-		Level: level(s.Level.Mean()), LevelNow: level(s.Level.Recent())}
-	if !s.LastRTP.IsZero() {
-		r.Last = s.LastRTP.Round(0).Truncate(time.Microsecond).UTC()
+		SenderReports: s.SenderReports, ReceiverReports: s.ReceiverReports, Goodbyes: s.Goodbyes}
+	if dBm0, heard := s.Level.Mean(); heard {
+		r.Level = new(math.Round(10*dBm0) / 10)
+	}
+	if !s.LastMedia.IsZero() {
+		r.Last = s.LastMedia.Round(0).Truncate(time.Microsecond).UTC()
 	}
 	return r
 }
@@ -98,6 +94,5 @@ func (c *call) reportMedia(answered bool) {
 	if m == nil || c.a.callMedia == nil || !answered && m.Adapter.Packets == 0 && m.FarEnd.Packets == 0 {
 		return
 	}
-	m.Adapter.LevelNow, m.FarEnd.LevelNow = nil, nil
 	c.a.callMedia(c.line.o.Name, c.id, *m)
 }

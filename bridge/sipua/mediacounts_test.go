@@ -4,6 +4,7 @@ import (
 	"net/netip"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
@@ -42,7 +43,7 @@ func TestCallMedia(t *testing.T) {
 		return m.FarEnd.Packets == 10 && m.Adapter.Packets == 1
 	})
 	now := h.line.Media(1)
-	require.NotNil(t, now.FarEnd.LevelNow)
+	require.NotNil(t, now.FarEnd.Level)
 	require.Less(t, now.FarEnd.Silent, 60_000.0)
 	far.talks(at(media.ServiceSide), 0, 7, 13, 1)
 	eventually(t, "the last packet is counted", func() bool { return h.line.Media(1).FarEnd.Packets == 11 })
@@ -56,7 +57,6 @@ func TestCallMedia(t *testing.T) {
 	require.EqualValues(t, 11, m.FarEnd.Packets)
 	require.EqualValues(t, 2, m.FarEnd.Lost)
 	require.EqualValues(t, -90, *m.FarEnd.Level, "mu-law 0xff is digital silence")
-	require.Nil(t, m.FarEnd.LevelNow)
 	require.Zero(t, m.FarEnd.Silent)
 	require.False(t, m.FarEnd.Last.IsZero())
 	require.EqualValues(t, 1, m.Adapter.Packets)
@@ -161,12 +161,43 @@ func TestPayload(t *testing.T) {
 		"keys on offer":            "m=audio 4000 RTP/AVP 0\r\n" + key,
 		"a fingerprint":            "m=audio 4000 RTP/AVP 0\r\na=fingerprint:sha-256 AA:BB\r\n",
 		"the session's":            "a=fingerprint:sha-256 AA:BB\r\nm=audio 4000 RTP/AVP 0\r\n",
+		"a key in the old form":    "m=audio 4000 RTP/AVP 0\r\nk=base64:bWlsbHJhY2U\r\n",
+		"the session's old form":   "k=base64:bWlsbHJhY2U\r\nm=audio 4000 RTP/AVP 0\r\n",
+		"keys by MIKEY":            "m=audio 4000 RTP/AVP 0\r\na=key-mgmt:mikey bWlsbHJhY2U\r\n",
+		"MIKEY for the session":    "a=key-mgmt:mikey bWlsbHJhY2U\r\nm=audio 4000 RTP/AVP 0\r\n",
 		"nothing: no RTP":          "m=image 4000 udptl t38\r\n",
 		"DTLS, demanded by the m=": "m=audio 4000 UDP/TLS/RTP/SAVP 0\r\na=fingerprint:sha-256 AA:BB\r\n",
 	} {
 		require.False(t, payload(side(lines), service, nil).Clear, name)
 		require.False(t, payload(service, side(lines), nil).Clear, name)
 	}
+}
+
+// TestOfferOfKeysKeepsFlashes: a flash is evidence also if the answer declines the keys. ICE passwords are no keys of
+// the payload.
+func TestOfferOfKeysKeepsFlashes(t *testing.T) {
+	t.Parallel()
+	for line, clear := range map[string]bool{"a=ice-pwd:bWlsbHJhY2U": true, "a=key-mgmt:mikey bWlsbHJhY2U": false} {
+		p := pathOf(t, false)
+		p.pass(t, sip.INVITE, 0, media.ServiceSide, uatest.Offer("127.0.0.1", 4000, "sendrecv")+line+"\r\n")
+		p.pass(t, sip.INVITE, 200, media.AdapterSide, uatest.Offer("127.0.0.1", 4002, "sendrecv"))
+		sides := &p.streams[0].sides
+		got := payload(&sides[media.AdapterSide], &sides[media.ServiceSide], nil)
+		require.Equal(t, clear, got.Clear, line)
+		require.True(t, got.Events.Has(101), line)
+	}
+}
+
+// TestReception: the record has every count of a side.
+func TestReception(t *testing.T) {
+	t.Parallel()
+	last := time.Date(2026, 3, 14, 19, 30, 0, 1500, time.UTC)
+	r := reception(&media.Stats{Packets: 1, Datagrams: 5, Fax: 2, UnknownSource: 3, Probation: 4, Invalid: 5, Lost: 6,
+		Late: 7, Jitter: 8 * time.Millisecond, SSRCChanges: 9, ComfortNoise: 10, Digits: 11, SenderReports: 12,
+		ReceiverReports: 13, Goodbyes: 14, LastMedia: last})
+	require.Equal(t, callrecord.Reception{Packets: 1, Fax: 2, Dropped: 12, Lost: 6, Late: 7, Jitter: 8, SSRCChanges: 9,
+		ComfortNoise: 10, Digits: 11, SenderReports: 12, ReceiverReports: 13, Goodbyes: 14,
+		Last: last.Truncate(time.Microsecond)}, r)
 }
 
 // TestPayloadIsDescribed: both directions of a stream are described to the relay. So the keys of a telephone are

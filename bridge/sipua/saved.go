@@ -118,13 +118,12 @@ type savedStream struct {
 	Sides [2]savedStreamSide  // by the side that described it
 }
 
-// savedStreamSide is a streamSide.
+// savedStreamSide is a streamSide without what only concerns the counts: until its next offer, neither the level nor
+// the keys of an adopted call are counted, and its jitter is computed with the clock rates of RFC 3551.
 type savedStreamSide struct {
 	Live, Mux, DTLS, Opaque, SendsNothing, OnHold bool
 	RTP, RTCP                                     netip.AddrPort
 	Types, Events                                 media.PayloadTypes
-	Clocks                                        media.ClockRates `json:",omitempty"`
-	Clear                                         bool             `json:",omitempty"`
 }
 
 // savedDescription is a sentDescription. A body that contains a key is left out.
@@ -146,7 +145,11 @@ func (l *Line) owner() string {
 
 // keys finds the lines of a session description that contain a key or a password (RFC 4568, RFC 8866 section 5.12, RFC
 // 8839 section 5.4).
-var keys = regexp.MustCompile(`(?im)^(a=(crypto|key-mgmt|ice-pwd):|k=)`)
+var keys = regexp.MustCompile(`(?im)^(` + mediaKey + `|a=ice-pwd:)`)
+
+// mediaKey matches the beginning of a line that offers a key for the payload (RFC 4568, RFC 4567, RFC 8866 section
+// 5.12).
+const mediaKey = `a=(crypto|key-mgmt):|k=`
 
 // snapshot returns the state of a call, or nil if its last saved state still says all. That is so while the legs of an
 // answered call are being cleared. A call that is cleared without an answer is saved as such, so that a later process
@@ -248,7 +251,7 @@ func (s *stream) saved() (one savedStream) {
 	for i, at := range s.sides {
 		one.Sides[i] = savedStreamSide{Live: at.live, Mux: at.mux, DTLS: at.dtls, Opaque: at.opaque,
 			SendsNothing: at.sendsNothing, OnHold: at.onHold, RTP: at.rtp, RTCP: at.rtcp, Types: at.types,
-			Events: at.events, Clocks: at.clocks, Clear: at.clear}
+			Events: at.events}
 	}
 	return one
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"net/netip"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -145,12 +146,13 @@ func eventTypes(m *sdpMedia) (types media.PayloadTypes) {
 	return types
 }
 
-// offersKeys reports whether a stream offers to encrypt its payload (RFC 4568, RFC 5764), whatever its profile.
+// encryption finds the lines with which a stream offers to encrypt its payload: by a key, or by DTLS (RFC 5764).
+var encryption = regexp.MustCompile(`(?i)^(` + mediaKey + `|a=fingerprint:)`)
+
+// offersKeys reports whether a stream offers to encrypt its payload, whatever its profile.
 func offersKeys(d *sdpText, m *sdpMedia) bool {
-	_, keys := attribute(m.lines, "crypto")
-	_, own := attribute(m.lines, "fingerprint")
-	_, all := attribute(d.session, "fingerprint")
-	return keys || own || all
+	offers := func(l sdpLine) bool { return encryption.MatchString(string(l.kind) + "=" + l.value) }
+	return slices.ContainsFunc(d.session, offers) || slices.ContainsFunc(m.lines, offers)
 }
 
 // clockRates are the clock rates of the formats with an rtpmap (RFC 8866 section 6.6).

@@ -221,6 +221,9 @@ func TestFax(t *testing.T) {
 	if p.streams[0].session != s || p.ports.Counts().Sessions != 1 {
 		t.Error("the stream has moved")
 	}
+	if m := p.counts.record(); m.Adapter.Fax != 1 || m.FarEnd.Fax != 1 || m.FarEnd.Packets != 1 {
+		t.Errorf("%+v", m)
+	}
 }
 
 // RTCP uses the RTP port if both ends agree (RFC 5761 section 5.1.1), and the next port if the answer does not. DTLS

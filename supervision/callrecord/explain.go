@@ -1,6 +1,7 @@
 package callrecord
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 
@@ -24,7 +25,10 @@ func Explain(a Account, entries []Entry, width int) string {
 	b.WriteString("\n")
 	draw(&b, c, width)
 	if m := a.media(); m != nil {
-		paragraph(&b, "Sound:", m.text(), width)
+		adopted := slices.ContainsFunc(entries, func(e Entry) bool {
+			return e.Event.Kind == supervision.CallAdopted && e.Event.Call == a.Call
+		})
+		paragraph(&b, "Sound:", m.text(adopted), width)
 	}
 	paragraph(&b, "Why:  ", a.Why(), width)
 	paragraph(&b, "To do:", a.Advice(), width)

@@ -7,7 +7,7 @@ import (
 )
 
 // Media says what was received from both ends of a call whose media this daemon relays. For a call that was taken up
-// after a restart it counts from then on.
+// after a restart it counts from then on. Several streams, such as sound and video, are added up.
 type Media struct {
 	Adapter Reception `json:"adapter"`
 	FarEnd  Reception `json:"far_end"`
@@ -20,6 +20,10 @@ type Reception struct {
 	Packets uint64 `json:"packets"`
 	Lost    int64  `json:"lost"`
 	Late    uint64 `json:"late"`
+	// Fax counts the datagrams of T.38. Dropped counts datagrams that came from an unexpected source, or are of a kind
+	// that does not belong to the call.
+	Fax     uint64 `json:"fax,omitempty"`
+	Dropped uint64 `json:"dropped,omitempty"`
 	// Jitter is in milliseconds.
 	Jitter       float64 `json:"jitter_ms"`
 	SSRCChanges  uint64  `json:"ssrc_changes,omitempty"`
@@ -29,13 +33,12 @@ type Reception struct {
 	SenderReports   uint64 `json:"rtcp_sr,omitempty"`
 	ReceiverReports uint64 `json:"rtcp_rr,omitempty"`
 	Goodbyes        uint64 `json:"rtcp_bye,omitempty"`
-	// Last is when the last RTP packet came. Silent is the time since then in milliseconds: until now, or until the
-	// call was cleared. The journal does not store Silent.
+	// Last is when the last packet of RTP or T.38 came. Silent is the time since then in milliseconds: until now, or
+	// until the call was cleared. The journal does not store Silent.
 	Last   time.Time `json:"last,omitzero"`
 	Silent float64   `json:"silent_ms,omitempty"`
-	// Level is the level of all sound in dBm0, and LevelNow that of the last second; absent unless it is G.711.
-	Level    *float64 `json:"level_dbm0,omitempty"`
-	LevelNow *float64 `json:"level_now_dbm0,omitempty"`
+	// Level is the level of all sound in dBm0; absent unless it is G.711 that is not encrypted.
+	Level *float64 `json:"level_dbm0,omitempty"`
 }
 
 // Until returns m with the silences up to that time.
@@ -67,10 +70,14 @@ func (m *Media) Brief() string {
 }
 
 func (r *Reception) brief() string {
-	if r.Packets == 0 {
+	if r.Packets == 0 && r.Fax == 0 {
 		return "not heard yet"
 	}
-	return "heard " + strconv.FormatFloat(r.Silent/1000, 'f', 1, 64) + " s ago, lost " + r.lostShare()
+	s := "heard " + strconv.FormatFloat(r.Silent/1000, 'f', 1, 64) + " s ago"
+	if r.Packets > 0 {
+		s += ", lost " + r.lostShare()
+	}
+	return s
 }
 
 // lostShare returns how many of the packets were lost, in percent. Packets that came twice make up for lost ones.
@@ -87,23 +94,38 @@ func (r *Reception) lostShare() string {
 // longer than a pause between two packets, and than the time for which both ends learn of a clearing.
 const silentAfter = 2000
 
-// text returns what was received, in sentences. Silent must be set.
-func (m *Media) text() string {
-	return m.FarEnd.text("far end") + " " + m.Adapter.text("adapter")
+// text returns what was received, in sentences. Silent must be set. adopted: the call was taken up after a restart.
+func (m *Media) text(adopted bool) string {
+	s := m.FarEnd.text("far end") + " " + m.Adapter.text("adapter")
+	if adopted {
+		s += " These counts begin at the daemon's restart."
+	}
+	return s
 }
 
 func (r *Reception) text(who string) string {
-	if r.Packets == 0 {
-		return "Nothing was heard from the " + who + "."
-	}
 	count := func(n uint64, one, many string) string {
 		if n == 1 {
 			return "1 " + one
 		}
 		return strconv.FormatUint(n, 10) + " " + many
 	}
-	s := "The " + who + " sent " + count(r.Packets, "packet", "packets") + ": lost " + r.lostShare() + ", " +
-		strconv.FormatUint(r.Late, 10) + " late, jitter " + strconv.FormatFloat(r.Jitter, 'f', 1, 64) + " ms"
+	var s string
+	fax := count(r.Fax, "fax packet", "fax packets")
+	switch {
+	case r.Packets > 0:
+		s = count(r.Packets, "packet", "packets") + " came from the " + who + ": lost " + r.lostShare() + ", " +
+			strconv.FormatUint(r.Late, 10) + " late, jitter " + strconv.FormatFloat(r.Jitter, 'f', 1, 64) + " ms"
+		if r.Fax > 0 {
+			s += ", " + fax
+		}
+	case r.Fax > 0:
+		s = fax + " came from the " + who
+	case r.Dropped > 0:
+		return "No sound was accepted from the " + who + "; dropped " + count(r.Dropped, "packet", "packets") + "."
+	default:
+		return "Nothing was heard from the " + who + "."
+	}
 	if r.Level != nil {
 		s += ", level " + strconv.FormatFloat(*r.Level, 'f', 0, 64) + " dBm0"
 	}
@@ -120,7 +142,8 @@ func (r *Reception) text(who string) string {
 		}
 	}
 	if r.Silent >= silentAfter {
-		s += "; silent for the last " + Span(time.Duration(r.Silent*float64(time.Millisecond)).Round(time.Second))
+		s += "; silent for the last " + Span(time.Duration(r.Silent*float64(time.Millisecond)).Round(time.Second)) +
+			" before the clearing"
 	}
 	return s + "."
 }

@@ -29,24 +29,45 @@ func TestExplainMedia(t *testing.T) {
 	m := exampleMedia(a.Cleared)
 	a.Media = &m
 	assert.Contains(t, Explain(a, entries, 100), "\n"+
-		"Sound: The far end sent 1998 packets: lost 0.1 %, 1 late, jitter 1.3 ms, level -23 dBm0; silent for\n"+
-		"       the last 41 s. The adapter sent 1 packet: lost 0 %, 0 late, jitter 0.0 ms, 1 change of SSRC,\n"+
-		"       2 packets of comfort noise, 3 digits.\n"+
+		"Sound: 1998 packets came from the far end: lost 0.1 %, 1 late, jitter 1.3 ms, level -23 dBm0; silent\n"+
+		"       for the last 41 s before the clearing. 1 packet came from the adapter: lost 0 %, 0 late,\n"+
+		"       jitter 0.0 ms, 1 change of SSRC, 2 packets of comfort noise, 3 digits.\n"+
 		"Why:   ")
-	m.FarEnd = Reception{Lost: 7}
-	assert.Contains(t, Explain(a, entries, 140), "Sound: Nothing was heard from the far end. The adapter sent")
-	assert.Zero(t, m.Adapter.Silent, "the stored media stays as it is")
+	assert.Zero(t, m.FarEnd.Silent, "the stored media stays as it is")
+	a.Media = &Media{}
+	adopted := Entry{Event: supervision.Event{Kind: supervision.CallAdopted, Call: a.Call + 1}}
+	const nothing = "Sound: Nothing was heard from the far end. Nothing was heard from the adapter."
+	assert.Contains(t, Explain(a, append(entries, adopted), 140), nothing+"\n", "another call")
+	adopted.Event.Call = a.Call
+	assert.Contains(t, Explain(a, append(entries, adopted), 140), nothing+
+		" These counts begin at the daemon's restart.\n")
+}
+
+// TestMediaText: fax packets are no silence (ITU-T T.38 replaces the sound of a call), and packets that were dropped
+// are not nothing.
+func TestMediaText(t *testing.T) {
+	for want, r := range map[string]Reception{
+		"Nothing was heard from the adapter.":                                              {Lost: 7},
+		"12 fax packets came from the adapter.":                                            {Fax: 12, Dropped: 1, Silent: 1999},
+		"1 fax packet came from the adapter; silent for the last 3 s before the clearing.": {Fax: 1, Silent: 3000},
+		"No sound was accepted from the adapter; dropped 1 packet.":                        {Dropped: 1},
+		"No sound was accepted from the adapter; dropped 20 packets.":                      {Dropped: 20},
+		"5 packets came from the adapter: lost 0 %, 0 late, jitter 0.0 ms, 2 fax packets.": {Packets: 5, Fax: 2,
+			Dropped: 3},
+	} {
+		assert.Equal(t, want, r.text("adapter"))
+	}
 }
 
 // TestSilence: a silence shorter than 2 s before the clearing is not mentioned. Without a clearing there is none.
 func TestSilence(t *testing.T) {
 	a := one(t, heldCallScript)
-	for ago, want := range map[time.Duration]bool{1999 * time.Millisecond: false, 2 * time.Second: true} {
+	for ago, silent := range map[time.Duration]string{1999 * time.Millisecond: "",
+		2 * time.Second: "; silent for the last 2 s before the clearing"} {
 		a.Media = &Media{FarEnd: Reception{Packets: 1, Last: a.Cleared.Add(-ago)}}
 		assert.Equal(t, float64(ago.Milliseconds()), a.JSON().Media.FarEnd.Silent)
-		text := a.media().text()
-		assert.Equal(t, want, assert.ObjectsAreEqual("The far end sent 1 packet: lost 0 %, 0 late, jitter 0.0 ms; "+
-			"silent for the last 2 s. Nothing was heard from the adapter.", text), text)
+		assert.Equal(t, "1 packet came from the far end: lost 0 %, 0 late, jitter 0.0 ms"+silent+
+			". Nothing was heard from the adapter.", a.media().text(false))
 	}
 	a.Cleared = time.Time{}
 	assert.Zero(t, a.JSON().Media.FarEnd.Silent)
@@ -63,6 +84,8 @@ func TestMediaBrief(t *testing.T) {
 		assert.Equal(t, want, (&Reception{Packets: 999, Lost: lost}).lostShare(), lost)
 	}
 	assert.Equal(t, "less than 0.1 %", (&Reception{Packets: 5000, Lost: 1}).lostShare())
+	fax := Media{FarEnd: Reception{Fax: 9, Silent: 240}}
+	assert.Equal(t, "far end heard 0.2 s ago; adapter not heard yet", fax.Brief())
 	later := Media{Adapter: Reception{Packets: 1, Last: now.Add(time.Second)}}.Until(now)
 	assert.Zero(t, later.Adapter.Silent, "the clock was set back")
 }
