@@ -92,7 +92,10 @@ func TestCheckProgram(t *testing.T) {
 	file := filepath.Join(dir, "x")
 	require.ErrorContains(t, CheckProgram(file), "program "+file+" does not exist; install it, or correct the path")
 	require.ErrorContains(t, CheckProgram(dir), dir+" is not a regular file")
+	require.NoError(t, os.WriteFile(file, nil, 0o700))
+	require.ErrorContains(t, CheckProgram(file), file+" is empty; install it again")
 	require.NoError(t, os.WriteFile(file, []byte("#!/bin/sh\n"), 0o600))
+	require.NoError(t, os.Chmod(file, 0o600))
 	require.ErrorContains(t, CheckProgram(file), "cannot be executed by this user; run chmod +x on it")
 	require.NoError(t, os.Chmod(file, 0o757))
 	require.ErrorContains(t, CheckProgram(file), "every user may change program "+file+"; run chmod o-w "+file)
@@ -134,7 +137,7 @@ func TestProgramDisappears(t *testing.T) {
 	require.NoError(t, os.Remove(file))
 	select {
 	case n := <-lost:
-		require.ErrorContains(t, n.Err, "no such file")
+		require.ErrorContains(t, n.Err, "does not exist")
 	case <-time.After(5 * time.Second):
 		t.Fatal("no notice was given")
 	}

@@ -38,6 +38,8 @@ func CheckProgram(path string) error {
 		return fmt.Errorf("command: program %s: %w", path, err)
 	case !i.Mode().IsRegular():
 		return fmt.Errorf("command: %s is not a regular file but %v; name the program itself", path, i.Mode().Type())
+	case i.Size() == 0:
+		return fmt.Errorf("command: program %s is empty; install it again", path)
 	case i.Mode().Perm()&0o002 != 0:
 		return fmt.Errorf("command: every user may change program %s; run chmod o-w %s", path, path)
 	}

@@ -3,8 +3,8 @@
 //
 // # The contract
 //
-// The program is started once for each request, by its absolute path and with the arguments of the configuration, never
-// through a shell. In the arguments these words are replaced, and everything else is passed unchanged:
+// The program is started once for each request, by its absolute path and with the arguments of the configuration. No
+// shell interprets them. In the arguments these words are replaced, and everything else is passed unchanged:
 //
 //	{action}  what to do: open, close, read or sense
 //	{line}    the name of the line
@@ -29,12 +29,12 @@
 //
 // The environment is always the same. Standard input is /dev/null. Only standard output and standard error are open
 // besides. The working directory is /. The environment variables are
-// PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin, HOME=/ and LANG=C.UTF-8, and no others. The
-// program runs as the daemon's user and under the limits of the daemon's unit: if that hides devices from the daemon,
-// it hides them from the program too. The program has its own process group. When its time is over, the whole group is
-// killed. The rest of the group is also killed if the status is not 0. A process that is left after status 0 keeps
-// running, since it may be the program's timer. It should not hold standard output open, since that costs 100 ms each
-// time.
+// PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin, HOME=/ and LANG=C.UTF-8, and no others (bash as
+// /bin/sh adds _ and SHLVL). The program runs as the daemon's user and under the limits of the daemon's unit: if that
+// hides devices from the daemon, it hides them from the program too. The program has its own process group. When its
+// time is over, the whole group is killed. The rest of the group is also killed if the status is not 0. A process that
+// is left after status 0 keeps running, since it may be the program's timer. It should not hold standard output open,
+// since that costs 100 ms each time.
 //
 // Every user of the machine can read the arguments. Put secrets into a file that the program reads, and only the file's
 // name into the arguments.
@@ -64,8 +64,9 @@
 // unknown, and closing begins again. If an opening was overtaken by a close, the close is repeated after it. A program
 // that cannot be killed (the kernel waits for a device), or whose start hangs, is abandoned. When it ends at last,
 // another close follows. If it was an opening, the contact counts as open until then. While a line has four abandoned
-// programs, no further one is started. Keep programs on a local disk: a start that hangs in the kernel (a file system
-// on a dead network) may delay the starts of other lines too.
+// programs, no further one is started. The driver starts /bin/sh, which replaces itself with the program: if the
+// program's disk hangs, only that new process waits for it. A file that is neither a binary nor begins with #! is run
+// by that shell.
 //
 // The contact is of kind oneshot if the program has a timer (Timed), otherwise of kind none. With kind none, a loop
 // that is open when the daemon dies stays open until the daemon, or its unit's last command, closes it. The driver

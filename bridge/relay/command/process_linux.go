@@ -26,6 +26,19 @@ func executable(path string) error {
 	return unix.Faccessat(unix.AT_FDCWD, path, unix.X_OK, unix.AT_EACCESS)
 }
 
+// launch is a shell script that replaces the shell with the program $0.
+//
+// Go starts a program with vfork, and the thread that does so stays suspended until execve returns. Go's scheduler does
+// not know this: the next garbage collection waits for that thread, and with it the whole process (golang/go#11155).
+// execve of a program on a disk that hangs returns late or never. So the daemon starts the shell, which is in memory
+// already, and only the new process waits for that disk.
+//
+// A shell takes an empty file for a script that succeeds, hence the test. The variables are those that shells add.
+const launch = `unset PWD OLDPWD SHLVL _
+[ -s "$0" ] && exec "$0" "$@"
+echo it does not exist or is empty >&2
+exit 127`
+
 // run is a running program.
 type run struct {
 	cmd          *exec.Cmd
@@ -35,7 +48,8 @@ type run struct {
 	ending bool // the program has ended, so its process ID may soon be reused
 }
 
-// start starts the program in a process group of its own.
+// start starts the program in a process group of its own. A program that cannot be started ends with status 126 or 127
+// (POSIX, exec).
 func start(program string, arguments []string) (process, error) {
 	// Go's own descriptors are not inherited. This also covers descriptors that were open when this process was
 	// started.
@@ -43,7 +57,7 @@ func start(program string, arguments []string) (process, error) {
 		!errors.Is(err, unix.EINVAL) {
 		return nil, os.NewSyscallError("close_range", err) // these two errors: Linux before 5.11, which cannot do that
 	}
-	r := &run{cmd: exec.Command(program, arguments...)}
+	r := &run{cmd: exec.Command("/bin/sh", append([]string{"-c", launch, program}, arguments...)...)}
 	r.cmd.Env, r.cmd.Dir, r.cmd.WaitDelay = environment, "/", outputWait
 	r.cmd.Stdout, r.cmd.Stderr = &r.out, &r.problem
 	r.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
