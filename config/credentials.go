@@ -39,6 +39,31 @@ func LoadForCheck(path string) (*Config, Faults, error) {
 // unit is not installed, or gets the credential in another way. The file need not exist.
 func CredentialFile(name string) string { return serviceUnit("clearback").source(name) }
 
+// ParseForBackup is [Parse] for a file that is saved or restored: it reads no secret, and no environment variable,
+// since those of the service manager may belong to another unit. So the default paths are those that people's commands
+// use. name is where the file is or will be. If there are faults, the Config holds what could be read; it is nil if
+// that is nothing.
+func ParseForBackup(name string, data []byte) (*Config, Faults) {
+	unread := []byte(unreadSecret)
+	d := newDecoder(name, Env{
+		Getenv: func(name string) (string, bool) {
+			return unreadSecret, !slices.Contains(unitFolders, name)
+		},
+		ReadFile:   func(string) ([]byte, error) { return unread, nil },
+		Credential: func(name string) ([]byte, string, error) { return unread, CredentialFile(name), nil },
+	})
+	return d.decode(data), d.sorted()
+}
+
+// unitFolders are the environment variables in which systemd names a unit's folders (systemd.exec(5)).
+var unitFolders = []string{"STATE_DIRECTORY", "RUNTIME_DIRECTORY", "CREDENTIALS_DIRECTORY"}
+
+// SecretFiles returns the paths of the files with secrets and private keys, sorted: those that the file names, and, if
+// it was not loaded in the unit, those from which the unit gets its credentials.
+func (c *Config) SecretFiles() []string {
+	return slices.Compact(slices.Sorted(slices.Values(c.secrets)))
+}
+
 // LoadRelayForCheck is [LoadForCheck] for the agent's file and clearback-relay.service.
 func LoadRelayForCheck(path string) (*Relay, Faults, error) {
 	data, err := file.Read(path)

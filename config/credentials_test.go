@@ -92,3 +92,21 @@ func TestCredentialsOfTheUnit(t *testing.T) {
 	t.Setenv("CREDENTIALS_DIRECTORY", filepath.Join(root, "run/clearback.service"))
 	require.Equal(t, "greasepaint", door())
 }
+
+// What is saved or restored depends neither on secrets, which may be on another machine, nor on the environment of the
+// command. A file with faults is read as far as possible.
+func TestParseForBackup(t *testing.T) {
+	for _, variable := range unitFolders {
+		t.Setenv(variable, t.TempDir())
+	}
+	dir := t.TempDir()
+	c, faults := ParseForBackup(filepath.Join(dir, "clearback.yaml"), []byte(small))
+	require.Empty(t, faults.String())
+	require.Equal(t, []string{filepath.Join(dir, "secrets/password")}, c.SecretFiles())
+	require.Equal(t, filepath.Join(dir, "journal.db"), c.Journal.File)
+	require.Equal(t, filepath.Join(dir, "control"), c.Control.Socket)
+	c, faults = ParseForBackup("/etc/clearback/clearback.yaml", []byte("journal: {file: /data/journal.db}"))
+	require.NotEmpty(t, faults)
+	require.Equal(t, "/data/journal.db", c.Journal.File)
+	require.Equal(t, "/run/clearback/control", c.Control.Socket)
+}

@@ -14,7 +14,7 @@ import (
 // may write the file, its directory or those of the journal and the control socket, or read the files with its secrets
 // and private keys. It checks file modes only.
 func (c *Config) PermissionWarnings(path string) []string {
-	return slices.Concat(permissionWarnings(path, c.secrets),
+	return slices.Concat(permissionWarnings(path, c.SecretFiles()),
 		folderWarnings(path, c.Journal.File, "the journal", "falsify the record and what the lines have learnt"),
 		folderWarnings(path, c.Control.Socket, "the control socket", "answer in the daemon's place"))
 }
@@ -70,7 +70,7 @@ func permissionWarnings(path string, secrets []string) (w []string) {
 	return w
 }
 
-// noteSecret records a file with a secret for [Config.PermissionWarnings]. A relative path is relative to the
+// noteSecret records a file with a secret for [Config.SecretFiles]. A relative path is relative to the
 // configuration file.
 func (d *decoder) noteSecret(path string) { d.secrets = append(d.secrets, beside(d.file, path)) }
 

@@ -218,10 +218,13 @@ func (s Secret) Reveal() string { return s.text }
 // forCheck returns the text. If the secret is unknown, it returns a text that passes every check.
 func (s Secret) forCheck() string {
 	if s.unknown {
-		return "unknown"
+		return unreadSecret
 	}
 	return s.text
 }
+
+// unreadSecret stands for a secret that is not read. It passes every check.
+const unreadSecret = "unknown"
 
 const hidden = "(hidden)"
 

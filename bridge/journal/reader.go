@@ -41,7 +41,10 @@ type Reader struct {
 
 // OpenReader opens a journal for reading, whether a daemon is running, was stopped or was killed. The errors say what
 // to do next. They include [ErrNotFound], [ErrNewer] and [ErrOlder].
-func OpenReader(path string) (*Reader, error) {
+func OpenReader(path string) (*Reader, error) { return openAny(path, len(schema)) }
+
+// openAny is [OpenReader] for journals of the version oldest and later ones.
+func openAny(path string, oldest int) (*Reader, error) {
 	if _, err := os.Stat(path); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
 			return nil, fmt.Errorf("%w: %s does not exist; start the daemon once, or set journal.file to the file that it uses",
@@ -52,21 +55,21 @@ func OpenReader(path string) (*Reader, error) {
 	if err := file.Check(path); err != nil {
 		return nil, fmt.Errorf("journal: %w", err)
 	}
-	r, err := openReader(path, "mode=ro")
+	r, err := openReader(path, "mode=ro", oldest)
 	if err == nil {
 		return r, nil
 	}
 	if _, statErr := os.Stat(path + walSuffix); errors.Is(statErr, fs.ErrNotExist) && errorKindOf(err) == errorOther {
 		// No process has the journal open, and the file itself holds everything that was written. So SQLite can read it
 		// without write permission.
-		if r, err := openReader(path, "mode=ro&immutable=1"); err == nil {
+		if r, err := openReader(path, "mode=ro&immutable=1", oldest); err == nil {
 			return r, nil
 		}
 	}
 	return nil, readError(path, err)
 }
 
-func openReader(path, query string) (*Reader, error) {
+func openReader(path, query string, oldest int) (*Reader, error) {
 	db, err := sql.Open("sqlite", dsn(path, query+fmt.Sprintf("&_pragma=busy_timeout(%d)&_pragma=cache_size(-4000)",
 		readWait.Milliseconds())))
 	if err != nil {
@@ -83,7 +86,7 @@ func openReader(path, query string) (*Reader, error) {
 		err = newer(v)
 	case v == 0 && tables == 0:
 		err = fmt.Errorf("%w: %s is empty; start the daemon once", ErrNotFound, path)
-	case v < len(schema):
+	case v < oldest:
 		err = fmt.Errorf("%w: %s has version %d, this program reads version %d; start the daemon once, which upgrades the file and keeps all data",
 			ErrOlder, path, v, len(schema))
 	}

@@ -75,6 +75,31 @@ var ErrInUse = errors.New("the folder is used by another daemon")
 // Folder returns the folder of the daemon whose control socket is at that path.
 func Folder(socket string) string { return socket + ".state" }
 
+// Drop removes the state in a folder, such as when another configuration takes its place. It removes no other file. A
+// folder that does not exist is no error, and neither is a symbolic link, which no Store uses. The error is [ErrInUse]
+// if a Store has the folder open.
+func Drop(dir string) error {
+	info, err := os.Lstat(dir)
+	if errors.Is(err, fs.ErrNotExist) || err == nil && !info.IsDir() {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	s := &Store{dir: dir}
+	if err := s.claim(info); err != nil {
+		return err
+	}
+	defer s.lock.Close()
+	entries, err := os.ReadDir(dir)
+	for _, e := range entries {
+		if strings.HasSuffix(e.Name(), suffix) || strings.HasSuffix(e.Name(), tempSuffix) {
+			err = errors.Join(err, os.Remove(filepath.Join(dir, e.Name())))
+		}
+	}
+	return err
+}
+
 // Open reads the folder. If it does not exist, Open creates it, for the owner only; its parent must exist. A folder
 // that others may use, that belongs to somebody else, or that another process has open, is neither read nor written.
 // Open waits at most a second for the disk. After that, and if the folder cannot be read, the store begins empty. What

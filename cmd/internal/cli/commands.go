@@ -111,6 +111,18 @@ func commands() []command {
 			example: "clearback pulse box-office --interval 700ms",
 		},
 		{
+			group: groupAdjust, name: "backup", operands: "FILE", setup: makeBackup,
+			short:   "Save the configuration and the journal in one file",
+			more:    "The daemon may be running. What the lines have learnt is in the journal. No file is replaced.",
+			example: "clearback backup /root/clearback.backup",
+		},
+		{
+			group: groupAdjust, name: "restore", operands: "FILE", setup: restoreBackup,
+			short:   "Put the files of a backup back in their places",
+			more:    "Stop the daemon first. What is replaced is kept beside the new file.",
+			example: "clearback restore /root/clearback.backup",
+		},
+		{
 			group: groupTry, name: "rehearse", setup: rehearse,
 			short:   "Play the main job on this machine, without hardware",
 			more:    "Everything but the daemon is simulated, on loopback addresses.",
@@ -131,6 +143,11 @@ func commands() []command {
 			group: groupOther, name: "version", setup: version,
 			short:   "Show the version",
 			example: "clearback version",
+		},
+		{
+			group: groupOther, name: "backup-task", setup: backupTask, hidden: true,
+			short: "Do a part of backup or restore with the daemon's rights",
+			more:  "Root runs backup and restore, and they run this.",
 		},
 		{
 			group: groupOther, name: "man", operands: "DIR", setup: manPages, hidden: true,

@@ -16,7 +16,8 @@ import (
 
 // commands are all commands, as the user types them.
 var commands = []string{
-	"run", "reload", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "rehearse", "close",
+	"run", "reload", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "backup",
+	"restore", "rehearse", "close",
 	"relay", "setup", "version",
 }
 
@@ -154,6 +155,15 @@ pulse foyer
 pulse box-office
 pulse box-office --interval -1s
 pulse box-office --interval 5
+backup
+backup new.db
+backup new.db
+backup new.db --config faults.yaml
+backup new.db --config missing.yaml
+restore
+restore new.db
+restore clearback.yaml
+restore missing.db
 rehearse --list
 rehearse --scene curtain
 rehearse more

@@ -1,0 +1,261 @@
+package backup
+
+import (
+	"archive/tar"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"regexp"
+	"time"
+
+	"clearback/config/file"
+	"clearback/supervision/sanitize"
+)
+
+// An archive is a tar file of regular files, in GNU's format, which has room for large ones. The manifest comes first,
+// so that a program recognises an archive of a later format before it meets what it does not know. Then follow the
+// configuration, the journal, if there is one, and secrets, under these names. No name in an archive is used as a path
+// elsewhere.
+const (
+	nameManifest      = "manifest.json"
+	nameConfiguration = "clearback.yaml"
+	nameJournal       = "journal.db"
+	secretsPrefix     = secretsFolder + "/"
+)
+
+// format is the number of the archive's form. A program refuses other numbers.
+const format = 1
+
+// filesLimit is the largest number of files in an archive. A configuration with 100 lines has about 300 secrets. Our
+// own figure.
+const filesLimit = 1000
+
+// secretName is what the name of a file in the folder of secrets may consist of. It never begins with a dot.
+var secretName = regexp.MustCompile(`^[A-Za-z0-9_][A-Za-z0-9._-]{0,99}$`)
+
+// manifest says what an archive holds.
+type manifest struct {
+	Format  int       `json:"format"`
+	Version string    `json:"version"` // of the program that wrote the archive
+	Made    time.Time `json:"made"`    // UTC
+	// Files are the other files of the archive, in their order.
+	Files []entry `json:"files"`
+}
+
+type entry struct {
+	Name   string `json:"name"`
+	Size   int64  `json:"size"`
+	SHA256 string `json:"sha256"` // in hexadecimal
+}
+
+// write writes an archive of the files with these names, which are in dir as [unpack] leaves them.
+func write(ctx context.Context, w io.Writer, version, dir string, names []string) error {
+	m := manifest{Format: format, Version: version, Made: time.Now().UTC().Truncate(time.Second)}
+	for _, name := range names {
+		hash := sha256.New()
+		if err := copyFile(ctx, hash, unpacked(dir, name)); err != nil {
+			return err
+		}
+		info, err := os.Stat(unpacked(dir, name))
+		if err != nil {
+			return err
+		}
+		m.Files = append(m.Files, entry{Name: name, Size: info.Size(), SHA256: hex.EncodeToString(hash.Sum(nil))})
+	}
+	text, err := json.MarshalIndent(m, "", "  ")
+	if err != nil {
+		return err
+	}
+	out := tar.NewWriter(w)
+	header := func(name string, size int64) error {
+		return out.WriteHeader(&tar.Header{Typeflag: tar.TypeReg, Name: name, Size: size, Mode: 0o600, ModTime: m.Made,
+			Format: tar.FormatGNU})
+	}
+	if err := header(nameManifest, int64(len(text))); err != nil {
+		return err
+	}
+	if _, err := out.Write(text); err != nil {
+		return err
+	}
+	for _, e := range m.Files {
+		if err := header(e.Name, e.Size); err != nil {
+			return err
+		}
+		if err := copyFile(ctx, out, unpacked(dir, e.Name)); err != nil {
+			return err
+		}
+	}
+	return out.Close()
+}
+
+// copyFile writes the contents of a file to w.
+func copyFile(ctx context.Context, w io.Writer, path string) error {
+	from, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer from.Close()
+	_, err = io.Copy(w, reader{ctx, from})
+	return err
+}
+
+// reader is a reader that ends with its context.
+type reader struct {
+	ctx context.Context
+	io.Reader
+}
+
+func (r reader) Read(p []byte) (int, error) {
+	if err := r.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return r.Reader.Read(p)
+}
+
+// improper returns an [ErrArchive] with a reason that may contain text of the archive.
+func improper(format string, a ...any) error {
+	return fmt.Errorf("%w: %s", ErrArchive, sanitize.Text(fmt.Sprintf(format, a...), 500))
+}
+
+// unpack checks the archive at path and writes its files into the empty folder dir: the configuration and the journal
+// under their names, secret NAME as secret-NAME. It writes no more bytes than the archive has.
+func unpack(ctx context.Context, path, dir string) (m manifest, err error) {
+	if err := file.Check(path); err != nil {
+		return m, err
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return m, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return m, err
+	}
+	in := tar.NewReader(reader{ctx, f})
+	m, err = readManifest(in, info.Size())
+	for i := 0; err == nil && i < len(m.Files); i++ {
+		if err = next(in, m.Files[i].Name, m.Files[i].Size); err == nil {
+			err = unpackFile(in, m.Files[i], dir)
+		}
+	}
+	if err == nil {
+		if _, more := in.Next(); !errors.Is(more, io.EOF) {
+			err = improper("something follows its end")
+		}
+	}
+	return m, errors.Join(ctx.Err(), err)
+}
+
+// readManifest reads the manifest of an archive that has size bytes.
+func readManifest(in *tar.Reader, size int64) (m manifest, err error) {
+	if err := next(in, nameManifest, -1); err != nil {
+		return m, err
+	}
+	text, err := io.ReadAll(io.LimitReader(in, file.Limit+1))
+	switch {
+	case err != nil:
+		return m, improper("%v", err)
+	case len(text) > file.Limit:
+		return m, improper("its manifest is larger than %d bytes", file.Limit)
+	}
+	var first struct { // what every format has
+		Format  int    `json:"format"`
+		Version string `json:"version"`
+	}
+	if err := json.Unmarshal(text, &first); err != nil {
+		return m, improper("its manifest cannot be read: %v", err)
+	}
+	if first.Format != format {
+		return m, improper("it has format %d, this program reads format %d; use the clearback that wrote it (%s), or a later one",
+			first.Format, format, first.Version)
+	}
+	if err := json.Unmarshal(text, &m); err != nil {
+		return m, improper("its manifest cannot be read: %v", err)
+	}
+	err = m.check(size)
+	return m, err
+}
+
+// check checks a manifest of an archive that has size bytes, and makes its text fit to be printed.
+func (m *manifest) check(size int64) error {
+	m.Version = sanitize.Text(m.Version, 80)
+	if len(m.Files) < 1 || len(m.Files) > filesLimit {
+		return improper("it has %d files instead of 1 to %d", len(m.Files), filesLimit)
+	}
+	seen := map[string]bool{}
+	for i, e := range m.Files {
+		limit := int64(file.Limit)
+		if e.Name == nameJournal {
+			limit = size
+		}
+		secret, isSecret := cutSecret(e.Name)
+		switch {
+		case i == 0 && e.Name != nameConfiguration:
+			return improper("it does not begin with a configuration")
+		case i > 0 && e.Name != nameJournal && (!isSecret || !secretName.MatchString(secret)):
+			return improper("it has a file named %q", e.Name)
+		case seen[e.Name]:
+			return improper("it has %s twice", e.Name)
+		case e.Size < 0 || e.Size > limit:
+			return improper("its %s has %d bytes, which is too much", e.Name, e.Size)
+		}
+		seen[e.Name] = true
+	}
+	return nil
+}
+
+// next goes to the next file of an archive, which must have that name, and that size unless it is -1.
+func next(in *tar.Reader, name string, size int64) error {
+	h, err := in.Next()
+	switch {
+	case errors.Is(err, io.EOF):
+		return improper("its %s is missing", name)
+	case err != nil:
+		return improper("%v", err)
+	case h.Typeflag != tar.TypeReg || h.Linkname != "" || len(h.PAXRecords) > 0:
+		return improper("%q in it is a link, a folder, a device or a sparse file", h.Name)
+	case h.Name != name:
+		return improper("it has a file named %q where %s should be", h.Name, name)
+	case size >= 0 && h.Size != size:
+		return improper("its %s has %d bytes instead of %d", name, h.Size, size)
+	}
+	return nil
+}
+
+func unpackFile(in *tar.Reader, e entry, dir string) error {
+	hash := sha256.New()
+	var improperErr error
+	to := unpacked(dir, e.Name)
+	err := writeFile(to, func(w io.Writer) error {
+		n, err := io.Copy(io.MultiWriter(w, hash), in)
+		if errors.Is(err, io.ErrUnexpectedEOF) || err == nil && n != e.Size {
+			improperErr = improper("its %s is cut off", e.Name)
+		}
+		return err
+	})
+	switch {
+	case improperErr != nil:
+		return improperErr
+	case err != nil:
+		return fmt.Errorf("unpack %s into %s: %w; if the disk is full, set TMPDIR to a folder with more space", e.Name,
+			dir, err)
+	case hex.EncodeToString(hash.Sum(nil)) != e.SHA256:
+		return improper("its %s is not what was saved", e.Name)
+	}
+	return nil
+}
+
+// unpacked returns the path of a file of an archive that was unpacked into the folder dir.
+func unpacked(dir, name string) string {
+	if secret, ok := cutSecret(name); ok {
+		name = "secret-" + secret
+	}
+	return filepath.Join(dir, name)
+}
