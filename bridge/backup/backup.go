@@ -8,9 +8,9 @@
 //
 // # Places and rights
 //
-// An archive does not choose where its files go. The configuration goes to the path that the user names. Secrets go into
-// the folder "secrets" beside it. The journal goes to where the present configuration has it, or to the default place;
-// if the new configuration names another one, nothing is restored.
+// An archive does not choose where its files go. The configuration goes to the path that the user names. Secrets go
+// into the folder "secrets" beside it. The journal goes to where the present configuration has it, or to the default
+// place; if the new configuration names another one, nothing is restored.
 //
 // Whoever may write a folder can put links there and lead root anywhere. So the configuration, the secrets and the
 // archive must be in folders that nobody but root and the present user controls. What is done in the folders of the
@@ -179,8 +179,8 @@ func (m *Made) saveSecrets(o Options, c *config.Config, dir string) (names []str
 	return names, nil
 }
 
-// regular describes the regular file at path. It returns nil if there is no such file. Anything else, such as a link, is
-// an error.
+// regular describes the regular file at path. It returns nil if there is no such file. Anything else, such as a link,
+// is an error.
 func regular(path string) (fs.FileInfo, error) {
 	info, err := os.Lstat(path)
 	switch {

@@ -62,7 +62,8 @@ type present struct {
 // replaceJournal replaces the journal at path by the one in the input, which keeps what protects people in the present
 // one. If the archive has none, a present journal that can be read stays, else an empty one takes its place. No daemon
 // can write the journal meanwhile.
-func (r replacement) replaceJournal(ctx context.Context, path string, in io.Reader, h hooks) (done replaced, err error) {
+func (r replacement) replaceJournal(ctx context.Context, path string, in io.Reader, h hooks) (done replaced,
+	err error) {
 	free, err := journal.Lock(path)
 	if errors.Is(err, journal.ErrInUse) {
 		return done, fmt.Errorf("%w: it writes %s; stop it (systemctl stop clearback) and try again", ErrRunning, path)
@@ -155,8 +156,8 @@ func readPresent(ctx context.Context, path string) (p present, err error) {
 	return p, ctx.Err()
 }
 
-// protection returns the saved states that count against those of the archive, saved: those of the present journal, and,
-// if there is none or it cannot be read, what has to be assumed.
+// protection returns the saved states that count against those of the archive, saved: those of the present journal,
+// and, if there is none or it cannot be read, what has to be assumed.
 func (r replacement) protection(was present, saved []journal.SavedLine, now time.Time) []journal.SavedLine {
 	window := now.Add(r.Window)
 	all := slices.Clone(was.saved)

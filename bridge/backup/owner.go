@@ -67,8 +67,8 @@ func controller(dir string) (uid, gid int, shared bool, err error) {
 	return 0, 0, shared, nil
 }
 
-// own returns an error if somebody other than root and the present user decides what the path of a folder leads to: that
-// user could lead root anywhere. If files are to be replaced there, nobody else may create any.
+// own returns an error if somebody other than root and the present user decides what the path of a folder leads to:
+// that user could lead root anywhere. If files are to be replaced there, nobody else may create any.
 func own(dir string, replace bool) error {
 	uid, _, shared, err := controller(dir)
 	switch me := os.Geteuid(); {

@@ -48,8 +48,8 @@ func keptName(path, stamp string) string { return path + ".before-" + stamp }
 //
 // The restored journal keeps what protects people in the present one: the call-back window after an emergency call,
 // recent openings, the pause after a storm, and a later withdrawal of trust. If the daemon was killed during an
-// emergency call, the window begins now. If there is no present journal, a call-back window begins on every line. If the
-// present one cannot be read, a pause begins as well, and no line is trusted.
+// emergency call, the window begins now. If there is no present journal, a call-back window begins on every line. If
+// the present one cannot be read, a pause begins as well, and no line is trusted.
 //
 // At the end, Restore drops the state of the process before, such as the adapters' registrations.
 func Restore(ctx context.Context, o Options) (Restored, error) { return restoreWith(ctx, o, hooks{}) }
@@ -107,7 +107,8 @@ type restoration struct {
 	stamp string         // for the names of the files that are replaced
 
 	sockets []string // the control sockets of daemons that may run here
-	journal string   // where this machine has its journal, or would have it; "" if it is not to have one
+	journal string   // where this machine has its journal, or would have it; "" if it has none
+	usual   string   // the default place of the journal
 	unread  bool     // the present configuration cannot be read
 	changes []change
 	// newFolder means that the folder of secrets was not there before.
@@ -163,16 +164,13 @@ func (r *restoration) readPresent() error {
 		return err
 	}
 	known, _ := config.ParseForBackup(r.o.Config, []byte("{}")) // it has faults, but every default
-	r.journal = known.Journal.File
+	r.journal, r.usual = known.Journal.File, known.Journal.File
 	all := []*config.Config{known, r.c}
 	text, err := file.Read(r.o.Config)
 	present, _ := config.ParseForBackup(r.o.Config, text)
 	switch {
 	case present != nil:
-		all = append(all, present)
-		if present.Journal.File != "" {
-			r.journal = present.Journal.File
-		}
+		all, r.journal = append(all, present), present.Journal.File
 	case !errors.Is(err, fs.ErrNotExist):
 		r.unread = true
 	}
@@ -192,11 +190,14 @@ func (r *restoration) readPresent() error {
 // checkJournal returns an error if the journal cannot go where the new configuration has it.
 func (r *restoration) checkJournal() error {
 	_, has := r.size(nameJournal)
+	if r.journal == "" && r.c.Journal.File != "" {
+		r.journal = r.usual
+	}
 	switch to := r.c.Journal.File; {
 	case to == "" && has:
 		return fmt.Errorf("%s: %w", r.o.Archive,
 			improper("it has a journal, and its configuration none (journal.file: none)"))
-	case to == "":
+	case to == "" && r.journal != "":
 		if _, err := os.Lstat(r.journal); !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("the configuration in %s uses no journal, so what protects people in the present one, %s, would be forgotten; move the journal away to restore all the same",
 				r.o.Archive, r.journal)
@@ -242,8 +243,8 @@ func answers(ctx context.Context, socket string) error {
 	return fmt.Errorf("%w and answers at %s; stop it (systemctl stop clearback) and try again", ErrRunning, socket)
 }
 
-// prepare writes the new secrets and the new configuration beside their places. The disk can only be full here and while
-// the journal is prepared, where nothing has been replaced yet.
+// prepare writes the new secrets and the new configuration beside their places. The disk can only be full here and
+// while the journal is prepared, where nothing has been replaced yet.
 func (r *restoration) prepare(ctx context.Context) error {
 	folder := filepath.Join(filepath.Dir(r.o.Config), secretsFolder)
 	opened := false

@@ -92,11 +92,12 @@ func sameSchema(ctx context.Context, c *sql.Conn, v int) error {
 	return nil
 }
 
-// objects returns what a database's schema defines, sorted, without differences of white space. It leaves out the tables
-// of ANALYZE (sqlite.org/fileformat.html, section 2.6), which only influence how fast queries are.
+// objects returns what a database's schema defines, sorted, without differences of white space. It leaves out the
+// tables of ANALYZE (sqlite.org/fileformat.html, section 2.6), which only influence how fast queries are.
 func objects(ctx context.Context, q querier) (all []string, err error) {
 	err = each(ctx, q, `SELECT type, name, tbl_name, coalesce(sql, '') FROM sqlite_schema
-		WHERE NOT (type = 'table' AND name IN ('sqlite_stat1', 'sqlite_stat4'))`, func(rows *sql.Rows) error {
+		WHERE sql IS NOT 'CREATE TABLE sqlite_stat1(tbl,idx,stat)'
+		AND sql IS NOT 'CREATE TABLE sqlite_stat4(tbl,idx,neq,nlt,ndlt,sample)'`, func(rows *sql.Rows) error {
 		var o [4]string
 		err := rows.Scan(&o[0], &o[1], &o[2], &o[3])
 		all = append(all, strings.Join(strings.Fields(strings.Join(o[:], " ")), " "))
@@ -106,8 +107,8 @@ func objects(ctx context.Context, q querier) (all []string, err error) {
 	return all, err
 }
 
-// Merge brings the write-ahead log of a journal that no daemon writes into the journal itself. The error is [ErrInUse] if
-// another program reads the journal meanwhile. It does not read the tables, so the version does not matter.
+// Merge brings the write-ahead log of a journal that no daemon writes into the journal itself. The error is [ErrInUse]
+// if another program reads the journal meanwhile. It does not read the tables, so the version does not matter.
 func Merge(ctx context.Context, path string) (err error) {
 	db, err := sql.Open("sqlite", dsn(path, "mode=rw"))
 	if err != nil {
@@ -169,10 +170,11 @@ func SavedLines(ctx context.Context, path string) (all []SavedLine, emergencies 
 
 // CarryOver prepares a copy that has passed [CheckCopy], or a new journal, to take the place of another journal: it
 // writes into the copy what protects people in present, the saved states of that journal. Of the ends of call-back
-// windows and of pauses after storms, of recent openings, of trust and of tests of second servers, the later ones count. The number of holds that stayed is that of the
-// copy. A line that the copy does not know gets its state in present. Trust from the future is dropped, since a later
-// withdrawal would not count against it. CarryOver also upgrades the copy to the present version, begins and ends a run
-// of that version of the program in it, and so ends the calls that were in progress when the copy was made.
+// windows and of pauses after storms, of recent openings, of trust and of tests of second servers, the later ones
+// count. The number of holds that stayed is that of the copy. A line that the copy does not know gets its state in
+// present. Trust from the future is dropped, since a later withdrawal would not count against it. CarryOver also
+// upgrades the copy to the present version, begins and ends a run of that version of the program in it, and so ends the
+// calls that were in progress when the copy was made.
 func CarryOver(ctx context.Context, path string, present []SavedLine, version string, now time.Time) error {
 	s, err := openStore(ctx, &Options{Path: path, Version: version}, 0, now, nil)
 	if err != nil {

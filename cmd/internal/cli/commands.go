@@ -146,8 +146,9 @@ func commands() []command {
 		},
 		{
 			group: groupOther, name: "backup-task", setup: backupTask, hidden: true,
-			short: "Do a part of backup or restore with the daemon's rights",
-			more:  "Root runs backup and restore, and they run this.",
+			short:   "Do a part of backup or restore with the daemon's rights",
+			more:    "If root runs backup or restore, they run this.",
+			example: "clearback backup-task",
 		},
 		{
 			group: groupOther, name: "man", operands: "DIR", setup: manPages, hidden: true,
