@@ -3,6 +3,7 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"os"
 	"strings"
 	"time"
 
@@ -76,7 +77,7 @@ func restoreBackup(f *pflag.FlagSet) action {
 			fmt.Fprintln(e.Out, "there was no journal that could be read: on every line the time begins in which an emergency centre may call back (emergency.callback_window)")
 		}
 		if len(done.NewSecrets) > 0 {
-			fmt.Fprintf(e.Out, "only this user may read the new secrets; if the daemon reads one itself, by {file: ...}, give it to the daemon's user (chown): %s\n",
+			fmt.Fprintf(e.Out, "only this user may read the new secrets; if the daemon reads one itself, by {file: ...}, give it to the daemon's user (chown), who must also be able to enter the folder: %s\n",
 				strings.Join(done.NewSecrets, ", "))
 		}
 		c, code, ok := e.load(*path, config.LoadForCheck)
@@ -97,12 +98,13 @@ func restoreBackup(f *pflag.FlagSet) action {
 	}
 }
 
-// backupTask serves another process of this program: see package backup.
+// backupTask serves another process of this program: see package backup. What it writes is not text for people, so it
+// does not go through [safeWriter].
 func backupTask(*pflag.FlagSet) action {
 	return func(e *env, _ []string) int {
 		ctx, cancel := e.context()
 		defer cancel()
-		return backup.Serve(ctx, e.In, e.Out, e.Err)
+		return backup.Serve(ctx, os.Stdin, os.Stdout, os.Stderr)
 	}
 }
 

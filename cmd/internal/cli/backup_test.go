@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/daemon/daemontest"
+	"clearback/bridge/journal"
 )
 
 func TestBackupAndRestore(t *testing.T) {
@@ -36,6 +37,33 @@ func TestBackupAndRestore(t *testing.T) {
 	code, _, errs = call("", "calls", "--config", path)
 	assert.Equal(t, ExitOK, code, errs)
 	running(t, path, filepath.Join(dir, "control"))() // the daemon starts with what was restored
+}
+
+// As root: the journal belongs to the daemon's user, here 1, so another process of the program handles it.
+func TestBackupByRoot(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("needs root")
+	}
+	path, state := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060"), t.TempDir()
+	require.NoError(t, os.Chmod(filepath.Dir(state), 0o755))
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	file := filepath.Join(state, "journal.db")
+	require.NoError(t, os.WriteFile(path, append(text, "journal: {file: "+file+"}\n"...), 0o600))
+	j := journal.Open(journal.Options{Path: file})
+	j.SaveLine(journal.SavedLine{Line: "box-office", Stayed: 2})
+	require.NoError(t, j.Close())
+	for _, p := range []string{state, file, file + "-lock"} {
+		require.NoError(t, os.Chown(p, 1, 1))
+	}
+	archive := filepath.Join(t.TempDir(), "clearback.backup")
+	for _, command := range []string{"backup", "restore"} {
+		code, _, errs := call("", command, archive, "--config", path)
+		require.Equal(t, ExitOK, code, errs)
+	}
+	j = journal.Open(journal.Options{Path: file})
+	defer j.Close()
+	assert.Equal(t, 2, j.SavedLine("box-office").Stayed)
 }
 
 // Secrets are saved only if asked for. Where they are missing after the restore, the output says so.

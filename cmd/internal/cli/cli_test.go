@@ -16,8 +16,12 @@ import (
 	"clearback/bridge/daemon/daemontest"
 )
 
-// TestMain lets eight tests run in parallel, because the rehearsals mostly wait. -parallel overrides that.
+// TestMain lets eight tests run in parallel, because the rehearsals mostly wait. -parallel overrides that. It also lets
+// the test program be the process that backup and restore start.
 func TestMain(m *testing.M) {
+	if len(os.Args) > 1 && os.Args[1] == "backup-task" {
+		os.Exit(Main(os.Args[1:], Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr}, nil))
+	}
 	// The password of the service in the file that most tests write.
 	if err := errors.Join(flag.Set("test.parallel", "8"), os.Setenv("MILLRACE_SERVICE", "lobby-43")); err != nil {
 		panic(err)
