@@ -91,6 +91,7 @@ func TestPackages(t *testing.T) {
 		{"a daemon that is killed for lack of memory", lowMemory},
 		{"every documented key works", documentedKeys},
 		{"a line is added as the guide says", addedLine},
+		{"a backup is restored after everything was lost", restoredBackup},
 		{"an upgrade keeps the edited file and restarts", upgrade},
 		{"an upgrade leaves a daemon running whose file has faults", upgradeWithFaults},
 		{"an upgrade waits for an emergency call", upgradeDuringEmergencyCall},
@@ -207,6 +208,27 @@ func killedDaemon(t *testing.T, b *box) {
 	b.await(t, "test $(systemctl show clearback --value -p NRestarts) = 2 && systemctl -q is-active clearback")
 	contains(t, b.must(t, "journalctl -o cat --no-pager -u clearback -n 2000"), "status=2/INVALIDARGUMENT")
 	b.serves(t)
+}
+
+// restoredBackup is SAFETY.md S127, with the folders and users of the package.
+func restoredBackup(t *testing.T, b *box) {
+	calls := b.must(t, "clearback calls --json | head -n 1")
+	b.must(t, "clearback backup --with-secrets /root/clearback.backup")
+	contains(t, b.fails(t, "clearback restore /root/clearback.backup"), "systemctl stop clearback")
+	b.must(t, "systemctl stop clearback && rm -r /etc/clearback/clearback.yaml /etc/clearback/secrets/*"+
+		" /var/lib/clearback/*")
+	contains(t, b.must(t, "clearback restore /root/clearback.backup"), "may call back")
+	equal(t, b.must(t, "cd /var/lib/clearback && stat -c '%n %a %U:%G' *"), "journal.db 640 clearback:clearback\n"+
+		"journal.db-lock 600 clearback:clearback", "the journal")
+	equal(t, b.must(t, "cd /etc/clearback && stat -c '%a %U' clearback.yaml secrets secrets/*"),
+		"644 root\n700 root\n600 root\n600 root", "the configuration and the secrets")
+	contains(t, b.must(t, "clearback check"), "clearback.yaml: no faults")
+	equal(t, b.must(t, "clearback calls --json | head -n 1"), calls, "the calls")
+	b.must(t, "systemctl start clearback")
+	b.serves(t)
+	equal(t, b.must(t, "journalctl -o cat --no-pager -u clearback -n 100 | grep -c 'journal.*damaged' || true"), "0",
+		"faults of the journal")
+	b.must(t, "rm /root/clearback.backup")
 }
 
 func hangingDaemon(t *testing.T, b *box) {
