@@ -27,7 +27,7 @@ var (
 	command = regexp.MustCompile(`^(?:sudo|go|clearback|export|systemctl|apt|dpkg) `)
 	// elsewhere matches commands that other tests run: those of a user without packages, and tune, which asks about a
 	// lamp.
-	elsewhere = regexp.MustCompile(`^(?:go build|go run \./cmd/clearback|export|clearback (?:run|relay|tune|help))\b`)
+	elsewhere = regexp.MustCompile(`^(?:go build|go run \./cmd/clearback|export|clearback (?:run|relay|tune|backup|restore|help))\b`)
 )
 
 // readReadme reads the commands and the configuration file in those parts of README that a new user follows.
