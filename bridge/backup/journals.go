@@ -60,8 +60,8 @@ type present struct {
 }
 
 // replaceJournal replaces the journal at path by the one in the input, which keeps what protects people in the present
-// one. If the archive has none, a present journal that can be read stays, else an empty one takes its place. No daemon
-// can write the journal meanwhile.
+// one. If the archive has none, what a present journal holds stays, and one that cannot be read is replaced by an empty
+// one. No daemon can write the journal meanwhile.
 func (r replacement) replaceJournal(ctx context.Context, path string, in io.Reader, h hooks) (done replaced,
 	err error) {
 	free, err := journal.Lock(path)
@@ -88,10 +88,10 @@ func (r replacement) replaceJournal(ctx context.Context, path string, in io.Read
 	}
 	done.Unknown = r.Unread || !was.known
 	if r.Size < 0 && was.known {
-		if !r.Unread {
+		if !r.Unread && len(was.emergencies) == 0 {
 			return done, nil
 		}
-		if err := journal.Copy(ctx, path, waiting); err != nil { // it takes its own place
+		if err := journal.Copy(ctx, path, waiting); err != nil { // it takes its own place, with what has to be added
 			return done, err
 		}
 	}

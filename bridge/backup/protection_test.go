@@ -96,12 +96,29 @@ func TestEmergencyCallInProgress(t *testing.T) {
 	c := installed(t)
 	save(t, c, learnt, journal.SavedLine{Line: "stage-door"})
 	archive, _ := made(t, c, false)
-	harm(t, journalOf(c), `INSERT INTO calls SELECT 1, 1, 1, id, 7, 1, 1, 0, '999', '', '', 1, 1, NULL, NULL, 0, 0, 0, 0, 0, 0, 0,
-		0, 0, 0, 0, 0, 0, NULL, 1, 1, 0, 0 FROM lines WHERE name = 'box-office'`)
+	inProgress(t, c)
 	_, err := Restore(t.Context(), Options{Archive: archive, Config: c})
 	require.NoError(t, err)
 	assert.WithinDuration(t, time.Now().Add(30*time.Minute), saved(t, c, "box-office").CallbackBy, time.Minute)
 	assert.Zero(t, saved(t, c, "stage-door").CallbackBy)
+
+	// The same with an archive that has no journal.
+	without := aFile(t, forge(t, []item{named(nameConfiguration, small)}, nil))
+	other := installed(t)
+	inProgress(t, other)
+	done, err := Restore(t.Context(), Options{Archive: without, Config: other})
+	require.NoError(t, err)
+	assert.False(t, done.Unknown)
+	k := saved(t, other, "box-office")
+	assert.WithinDuration(t, time.Now().Add(30*time.Minute), k.CallbackBy, time.Minute)
+	assert.Equal(t, 2, k.Stayed)
+}
+
+// inProgress puts an emergency call that has not ended into the journal beside a configuration.
+func inProgress(t *testing.T, configuration string) {
+	t.Helper()
+	harm(t, journalOf(configuration), `INSERT INTO calls SELECT 1, 1, 1, id, 7, 1, 1, 0, '999', '', '', 1, 1, NULL, NULL,
+		0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, NULL, 1, 1, 0, 0 FROM lines WHERE name = 'box-office'`)
 }
 
 // Without a readable journal nobody knows whether an emergency centre may call back, so a window begins. If there is
