@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -12,15 +13,22 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// Copy writes a consistent copy of the journal at path to the new file to, also while a daemon writes the journal. The
-// mode of the copy is that of the umask, so to has to be in a folder of the caller's own. The journal may have an older
-// version. The errors are those of [OpenReader], and that of a full disk.
+// Copy writes a consistent copy of the journal at path to the new file to, of mode 0600, also while a daemon writes the
+// journal. The journal may have an older version. The errors are those of [OpenReader], and that of a full disk.
 func Copy(ctx context.Context, path, to string) error {
 	r, err := openAny(path, 1)
 	if err != nil {
 		return err
 	}
 	defer r.Close()
+	// SQLite fills an empty file, but would create one for everybody to read (sqlite.org/lang_vacuum.html).
+	f, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := f.Close(); err != nil {
+		return err
+	}
 	if _, err := r.db.ExecContext(ctx, "VACUUM INTO ?", to); err != nil {
 		return fmt.Errorf("copy the journal %s to %s: %s: %w", path, to, explain(to, err), err)
 	}
@@ -59,6 +67,15 @@ func CheckCopy(ctx context.Context, path string) (err error) {
 	}
 	if result != "ok" {
 		return notWhole(errors.New(result))
+	}
+	// To SQLite, a name as text and the same name as bytes are two names, to us they are one.
+	var others int
+	err = c.QueryRowContext(ctx, "SELECT count(*) FROM lines WHERE typeof(name) <> 'text'").Scan(&others)
+	if err == nil && others > 0 {
+		err = errors.New("names of lines are not text")
+	}
+	if err != nil {
+		return notWhole(err)
 	}
 	return nil
 }
@@ -108,7 +125,8 @@ func objects(ctx context.Context, q querier) (all []string, err error) {
 }
 
 // Merge brings the write-ahead log of a journal that no daemon writes into the journal itself. The error is [ErrInUse]
-// if another program reads the journal meanwhile. It does not read the tables, so the version does not matter.
+// if another program reads the journal meanwhile, and [ErrDamaged] if the file is damaged or is no journal. Merge does
+// not read the tables, so the version does not matter.
 func Merge(ctx context.Context, path string) (err error) {
 	db, err := sql.Open("sqlite", dsn(path, "mode=rw"))
 	if err != nil {
@@ -117,16 +135,26 @@ func Merge(ctx context.Context, path string) (err error) {
 	defer func() { err = errors.Join(err, db.Close()) }()
 	var busy, log, done int // sqlite.org/pragma.html#pragma_wal_checkpoint
 	err = db.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &log, &done)
-	if err == nil && busy != 0 || errorKindOf(err) == errorBusy {
-		err = fmt.Errorf("%w: another program reads %s; end it, such as clearback calls --follow", ErrInUse, path)
+	switch {
+	case err == nil && busy != 0 || errorKindOf(err) == errorBusy:
+		return fmt.Errorf("%w: another program reads %s; end it, such as clearback calls --follow", ErrInUse, path)
+	case errorKindOf(err) == errorDamaged:
+		return fmt.Errorf("%w: %w", ErrDamaged, err)
+	case err != nil:
+		return fmt.Errorf("read the journal %s: %s: %w", path, explain(path, err), err)
 	}
-	return err
+	return nil
 }
 
-// SavedLines returns the saved state of all lines in a journal that no daemon writes, and the lines on which an
-// emergency call had not ended when the daemon was killed. The journal may have an older version. It changes no table.
-// The errors include [ErrNewer], and [ErrNotFound] for an empty file.
-func SavedLines(ctx context.Context, path string) (all []SavedLine, emergencies []string, err error) {
+// brokenOffAge is how long after its beginning an emergency call counts that was broken off and whose end is not known.
+// It is the age of the oldest call that a start takes up (sipua.longestCall).
+const brokenOffAge = 48 * time.Hour
+
+// SavedLines returns the saved state of all lines in a journal that no daemon writes, and the lines with an emergency
+// call that had not ended when the daemon was killed, perhaps some starts ago: its end may be missing for ever. The
+// journal may have an older version. SavedLines changes no table. The errors include [ErrNewer], and [ErrNotFound] for
+// an empty file.
+func SavedLines(ctx context.Context, path string, now time.Time) (all []SavedLine, emergencies []string, err error) {
 	db, err := sql.Open("sqlite", dsn(path, "mode=rw"))
 	if err != nil {
 		return nil, nil, err
@@ -156,13 +184,13 @@ func SavedLines(ctx context.Context, path string) (all []SavedLine, emergencies 
 		all, err = savedLines(ctx, c)
 	}
 	if err == nil {
-		err = each(ctx, c, fmt.Sprintf("SELECT DISTINCT l.name FROM calls c JOIN lines l ON l.id = c.line WHERE c.emergency AND c.outcome = %d",
-			callrecord.OutcomeInProgress), func(rows *sql.Rows) error {
+		err = each(ctx, c, `SELECT DISTINCT l.name FROM calls c JOIN lines l ON l.id = c.line WHERE c.emergency AND
+			(c.outcome = ? OR c.outcome = ? AND c.ended IS NULL AND c.began > ?)`, func(rows *sql.Rows) error {
 			var line string
 			err := rows.Scan(&line)
 			emergencies = append(emergencies, line)
 			return err
-		})
+		}, callrecord.OutcomeInProgress, callrecord.OutcomeBrokenOff, now.Add(-brokenOffAge).UnixMicro())
 	}
 	_, rollback := c.ExecContext(ctx, "ROLLBACK")
 	return all, emergencies, errors.Join(err, rollback)
@@ -185,15 +213,20 @@ func CarryOver(ctx context.Context, path string, present []SavedLine, version st
 		_, err = s.firstCall(ctx)
 	}
 	if err == nil {
+		at := map[string]int{} // where in saved a line is
+		for i := range saved {
+			at[saved[i].Line] = i
+		}
 		err = inTransaction(ctx, s.conn, func() error {
 			if _, err := s.conn.ExecContext(ctx, `UPDATE lines SET probe = 0, sense = 0, user_agent = '', trust_at = NULL
 				WHERE trust_at > ?`, now.UnixMicro()); err != nil {
 				return err
 			}
 			for _, k := range present {
-				i := slices.IndexFunc(saved, func(was SavedLine) bool { return was.Line == k.Line })
-				if i < 0 {
+				i, known := at[k.Line]
+				if !known {
 					i, saved = len(saved), append(saved, SavedLine{Line: k.Line, Stayed: k.Stayed, Basis: k.Basis})
+					at[k.Line] = i
 				}
 				saved[i].carry(k)
 				var added []string

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -39,12 +40,15 @@ func TestCopyWhileWriting(t *testing.T) {
 	for _, name := range names {
 		to := filepath.Join(dir, name)
 		require.NoError(t, CheckCopy(ctx, to))
+		info, err := os.Stat(to)
+		require.NoError(t, err)
+		assert.Equal(t, os.FileMode(0o600), info.Mode())
 		row, entries, err := reader(t, to).Call(ctx, 1)
 		require.NoError(t, err)
 		assert.NotEmpty(t, entries)
 		assert.Equal(t, "5550123", row.Party.Number)
 	}
-	require.ErrorContains(t, Copy(ctx, path, filepath.Join(dir, "first")), "already exists")
+	require.ErrorContains(t, Copy(ctx, path, filepath.Join(dir, "first")), "file exists")
 	require.NoError(t, j.Close())
 	require.ErrorIs(t, Copy(ctx, filepath.Join(dir, "none"), filepath.Join(dir, "fourth")), ErrNotFound)
 }
@@ -57,7 +61,7 @@ func TestCopyOlderVersions(t *testing.T) {
 		require.NoError(t, CheckCopy(ctx, to))
 		before, err := os.ReadFile(to)
 		require.NoError(t, err)
-		all, _, err := SavedLines(ctx, to)
+		all, _, err := SavedLines(ctx, to, start)
 		require.NoError(t, err)
 		require.NotEmpty(t, all)
 		assert.Equal(t, "box-office", all[0].Line)
@@ -118,7 +122,7 @@ func TestMerge(t *testing.T) {
 	left, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	require.Len(t, left, 1)
-	all, emergencies, err := SavedLines(ctx, copied)
+	all, emergencies, err := SavedLines(ctx, copied, start)
 	require.NoError(t, err)
 	assert.Equal(t, []SavedLine{{Line: "box-office", Stayed: 3, CallbackBy: start, Trust: Trust{At: start}}}, all)
 	assert.Empty(t, emergencies)
@@ -154,6 +158,13 @@ func TestCheckCopyRefuses(t *testing.T) {
 			require.NoError(t, err)
 			require.NoError(t, os.Truncate(path, info.Size()/2))
 		}, "damaged"},
+		"a page of a table": {func(t *testing.T, path string) {
+			data, err := os.ReadFile(path)
+			require.NoError(t, err)
+			copy(data[len(data)-4096:], strings.Repeat("x", 4096)) // the page size that SQLite chooses
+			require.NoError(t, os.WriteFile(path, data, 0o600))
+		}, "damaged"},
+		"a name that is not text": {statement("INSERT INTO lines(name) SELECT CAST(name AS BLOB) FROM lines"), "not text"},
 		"text": {func(t *testing.T, path string) {
 			require.NoError(t, os.WriteFile(path, []byte("The Millrace Playhouse presents"), 0o600))
 		}, "damaged"},

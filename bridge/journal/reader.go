@@ -26,6 +26,8 @@ var (
 	// ErrOlder means that an older version of clearback wrote the file. A daemon of this version upgrades the file when
 	// it starts.
 	ErrOlder = errors.New("journal: written by an older version")
+	// ErrDamaged means that the file is damaged, or is no journal.
+	ErrDamaged = errors.New("journal: damaged")
 )
 
 // readWait is how long a reader waits while the whole file is locked, which happens while SQLite recovers what a killed

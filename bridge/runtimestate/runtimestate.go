@@ -75,10 +75,38 @@ var ErrInUse = errors.New("the folder is used by another daemon")
 // Folder returns the folder of the daemon whose control socket is at that path.
 func Folder(socket string) string { return socket + ".state" }
 
-// Drop removes the state in a folder, such as when another configuration takes its place. It removes no other file. A
-// folder that does not exist is no error, and neither is a symbolic link, which no Store uses. The error is [ErrInUse]
-// if a Store has the folder open.
+// Pieces returns the state in a folder that no Store has open, by name. It skips what cannot be read. A folder that
+// does not exist is no error, and neither is a symbolic link, which no Store uses. The error is [ErrInUse] if a Store
+// has the folder open.
+func Pieces(dir string) (all map[string][]byte, err error) {
+	all = map[string][]byte{}
+	return all, unused(dir, func(entries []fs.DirEntry) error {
+		for _, e := range entries {
+			if name, ours := strings.CutSuffix(e.Name(), suffix); ours && e.Type().IsRegular() && len(all) < maxFiles {
+				if text, err := readFile(filepath.Join(dir, e.Name())); err == nil {
+					all[name] = text
+				}
+			}
+		}
+		return nil
+	})
+}
+
+// Drop removes the state in a folder, such as when another configuration takes its place. It removes no other file. The
+// errors are those of [Pieces].
 func Drop(dir string) error {
+	return unused(dir, func(entries []fs.DirEntry) (err error) {
+		for _, e := range entries {
+			if strings.HasSuffix(e.Name(), suffix) || strings.HasSuffix(e.Name(), tempSuffix) {
+				err = errors.Join(err, os.Remove(filepath.Join(dir, e.Name())))
+			}
+		}
+		return err
+	})
+}
+
+// unused calls f with what is in a folder, which no Store can open meanwhile.
+func unused(dir string, f func([]fs.DirEntry) error) error {
 	info, err := os.Lstat(dir)
 	if errors.Is(err, fs.ErrNotExist) || err == nil && !info.IsDir() {
 		return nil
@@ -92,12 +120,7 @@ func Drop(dir string) error {
 	}
 	defer s.lock.Close()
 	entries, err := os.ReadDir(dir)
-	for _, e := range entries {
-		if strings.HasSuffix(e.Name(), suffix) || strings.HasSuffix(e.Name(), tempSuffix) {
-			err = errors.Join(err, os.Remove(filepath.Join(dir, e.Name())))
-		}
-	}
-	return err
+	return errors.Join(err, f(entries))
 }
 
 // Open reads the folder. If it does not exist, Open creates it, for the owner only; its parent must exist. A folder

@@ -283,23 +283,27 @@ func TestLateRead(t *testing.T) {
 	require.Equal(t, "new", got)
 }
 
-// Drop removes what a store has written and nothing else, and follows no link.
+// Pieces returns, and Drop removes, what a store has written and nothing else. They follow no link.
 func TestDrop(t *testing.T) {
 	parent := t.TempDir()
 	dir, elsewhere := Folder(filepath.Join(parent, "control")), filepath.Join(t.TempDir(), "precious.json")
 	require.NoError(t, Drop(dir), "there is none")
 	require.NoError(t, Drop(filepath.Join(parent, "none", "control.state")))
-	s := Open(dir, zap.NewNop())
+	s := open(t, dir)
 	require.NoError(t, s.Put("box-office", 1, nil))
 	require.ErrorIs(t, Drop(dir), ErrInUse)
 	require.NoError(t, s.Close(time.Minute))
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "notes"), nil, 0o600))
+	require.NoError(t, os.WriteFile(elsewhere, nil, 0o600))
+	require.NoError(t, os.Symlink(elsewhere, filepath.Join(dir, "link.json")))
+	all, err := Pieces(dir)
+	require.NoError(t, err)
+	require.Equal(t, map[string][]byte{"box-office": []byte("1")}, all)
 	require.NoError(t, Drop(dir))
 	left, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	require.Len(t, left, 1)
 	require.NoError(t, os.RemoveAll(dir))
-	require.NoError(t, os.WriteFile(elsewhere, nil, 0o600))
 	require.NoError(t, os.Symlink(filepath.Dir(elsewhere), dir))
 	require.NoError(t, Drop(dir))
 	require.FileExists(t, elsewhere)
