@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"syscall"
 	"time"
 
 	"clearback/config/file"
@@ -50,23 +51,21 @@ type manifest struct {
 
 type entry struct {
 	Name   string `json:"name"`
-	Size   int64  `json:"size"`
 	SHA256 string `json:"sha256"` // in hexadecimal
 }
 
 // write writes an archive of the files with these names, which are in dir as [unpack] leaves them.
 func write(ctx context.Context, w io.Writer, version, dir string, names []string) error {
+	if len(names) > filesLimit {
+		return fmt.Errorf("there are %d files; a backup has room for %d", len(names), filesLimit)
+	}
 	m := manifest{Format: format, Version: version, Made: time.Now().UTC().Truncate(time.Second)}
 	for _, name := range names {
 		hash := sha256.New()
 		if err := copyFile(ctx, hash, unpacked(dir, name)); err != nil {
 			return err
 		}
-		info, err := os.Stat(unpacked(dir, name))
-		if err != nil {
-			return err
-		}
-		m.Files = append(m.Files, entry{Name: name, Size: info.Size(), SHA256: hex.EncodeToString(hash.Sum(nil))})
+		m.Files = append(m.Files, entry{Name: name, SHA256: hex.EncodeToString(hash.Sum(nil))})
 	}
 	text, err := json.MarshalIndent(m, "", "  ")
 	if err != nil {
@@ -84,7 +83,11 @@ func write(ctx context.Context, w io.Writer, version, dir string, names []string
 		return err
 	}
 	for _, e := range m.Files {
-		if err := header(e.Name, e.Size); err != nil {
+		info, err := os.Stat(unpacked(dir, e.Name))
+		if err != nil {
+			return err
+		}
+		if err := header(e.Name, info.Size()); err != nil {
 			return err
 		}
 		if err := copyFile(ctx, out, unpacked(dir, e.Name)); err != nil {
@@ -126,22 +129,18 @@ func improper(format string, a ...any) error {
 // unpack checks the archive at path and writes its files into the empty folder dir: the configuration and the journal
 // under their names, secret NAME as secret-NAME. It writes no more bytes than the archive has.
 func unpack(ctx context.Context, path, dir string) (m manifest, err error) {
-	if err := file.Check(path); err != nil {
-		return m, err
-	}
-	f, err := os.Open(path)
+	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // it may be a pipe, which has no writer
 	if err != nil {
 		return m, err
 	}
 	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return m, err
+	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
+		return m, errors.Join(err, improper("it is not a regular file"))
 	}
 	in := tar.NewReader(reader{ctx, f})
-	m, err = readManifest(in, info.Size())
+	m, err = readManifest(in)
 	for i := 0; err == nil && i < len(m.Files); i++ {
-		if err = next(in, m.Files[i].Name, m.Files[i].Size); err == nil {
+		if err = next(in, m.Files[i].Name); err == nil {
 			err = unpackFile(in, m.Files[i], dir)
 		}
 	}
@@ -153,9 +152,8 @@ func unpack(ctx context.Context, path, dir string) (m manifest, err error) {
 	return m, errors.Join(ctx.Err(), err)
 }
 
-// readManifest reads the manifest of an archive that has size bytes.
-func readManifest(in *tar.Reader, size int64) (m manifest, err error) {
-	if err := next(in, nameManifest, -1); err != nil {
+func readManifest(in *tar.Reader) (m manifest, err error) {
+	if err := next(in, nameManifest); err != nil {
 		return m, err
 	}
 	text, err := io.ReadAll(io.LimitReader(in, file.Limit+1))
@@ -165,36 +163,25 @@ func readManifest(in *tar.Reader, size int64) (m manifest, err error) {
 	case len(text) > file.Limit:
 		return m, improper("its manifest is larger than %d bytes", file.Limit)
 	}
-	var first struct { // what every format has
-		Format  int    `json:"format"`
-		Version string `json:"version"`
-	}
-	if err := json.Unmarshal(text, &first); err != nil {
-		return m, improper("its manifest cannot be read: %v", err)
-	}
-	if first.Format != format {
+	err = json.Unmarshal(text, &m)
+	switch {
+	case m.Format != format && (m.Format != 0 || err == nil): // then the rest may have another form
 		return m, improper("it has format %d, this program reads format %d; use the clearback that wrote it (%s), or a later one",
-			first.Format, format, first.Version)
-	}
-	if err := json.Unmarshal(text, &m); err != nil {
+			m.Format, format, m.Version)
+	case err != nil:
 		return m, improper("its manifest cannot be read: %v", err)
 	}
-	err = m.check(size)
-	return m, err
+	return m, m.check()
 }
 
-// check checks a manifest of an archive that has size bytes, and makes its text fit to be printed.
-func (m *manifest) check(size int64) error {
+// check checks a manifest, and makes its text fit to be printed.
+func (m *manifest) check() error {
 	m.Version = sanitize.Text(m.Version, 80)
 	if len(m.Files) < 1 || len(m.Files) > filesLimit {
 		return improper("it has %d files instead of 1 to %d", len(m.Files), filesLimit)
 	}
 	seen := map[string]bool{}
 	for i, e := range m.Files {
-		limit := int64(file.Limit)
-		if e.Name == nameJournal {
-			limit = size
-		}
 		secret, isSecret := cutSecret(e.Name)
 		switch {
 		case i == 0 && e.Name != nameConfiguration:
@@ -203,16 +190,14 @@ func (m *manifest) check(size int64) error {
 			return improper("it has a file named %q", e.Name)
 		case seen[e.Name]:
 			return improper("it has %s twice", e.Name)
-		case e.Size < 0 || e.Size > limit:
-			return improper("its %s has %d bytes, which is too much", e.Name, e.Size)
 		}
 		seen[e.Name] = true
 	}
 	return nil
 }
 
-// next goes to the next file of an archive, which must have that name, and that size unless it is -1.
-func next(in *tar.Reader, name string, size int64) error {
+// next goes to the next file of an archive, which must have that name.
+func next(in *tar.Reader, name string) error {
 	h, err := in.Next()
 	switch {
 	case errors.Is(err, io.EOF):
@@ -223,8 +208,6 @@ func next(in *tar.Reader, name string, size int64) error {
 		return improper("%q in it is a link, a folder, a device or a sparse file", h.Name)
 	case h.Name != name:
 		return improper("it has a file named %q where %s should be", h.Name, name)
-	case size >= 0 && h.Size != size:
-		return improper("its %s has %d bytes instead of %d", name, h.Size, size)
 	}
 	return nil
 }
@@ -234,8 +217,8 @@ func unpackFile(in *tar.Reader, e entry, dir string) error {
 	var improperErr error
 	to := unpacked(dir, e.Name)
 	err := writeFile(to, func(w io.Writer) error {
-		n, err := io.Copy(io.MultiWriter(w, hash), in)
-		if errors.Is(err, io.ErrUnexpectedEOF) || err == nil && n != e.Size {
+		_, err := io.Copy(io.MultiWriter(w, hash), in)
+		if errors.Is(err, io.ErrUnexpectedEOF) {
 			improperErr = improper("its %s is cut off", e.Name)
 		}
 		return err

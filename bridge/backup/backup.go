@@ -101,7 +101,7 @@ func Make(ctx context.Context, o Options) (made Made, err error) {
 	if _, err := os.Lstat(o.Archive); !errors.Is(err, fs.ErrNotExist) {
 		return made, fmt.Errorf("%s exists already or cannot be examined; choose another name", o.Archive)
 	}
-	dir, err := os.MkdirTemp("", "clearback-backup-*")
+	dir, err := tempFolder("clearback-backup-*")
 	if err != nil {
 		return made, err
 	}
@@ -111,11 +111,11 @@ func Make(ctx context.Context, o Options) (made Made, err error) {
 	}
 	names := []string{nameConfiguration}
 	if c.Journal.File != "" {
-		switch err := saveJournal(ctx, c.Journal.File, filepath.Join(dir, nameJournal)); {
+		switch err := saveJournal(ctx, &c.Journal, filepath.Join(dir, nameJournal)); {
 		case err == nil:
 			made.Journal = c.Journal.File
 			names = append(names, nameJournal)
-		case !errors.Is(err, journal.ErrNotFound) && !errors.Is(err, fs.ErrNotExist):
+		case !errors.Is(err, journal.ErrNotFound) && !errors.Is(err, errNoFolder):
 			return made, err
 		}
 	}
@@ -123,16 +123,13 @@ func Make(ctx context.Context, o Options) (made Made, err error) {
 	if err != nil {
 		return made, err
 	}
-	if names = append(names, secrets...); len(names) > filesLimit {
-		return made, fmt.Errorf("there are %d files with secrets; a backup has room for %d", len(secrets), filesLimit)
-	}
 	// The temporary name is one that nobody can foresee, and a link never replaces a file.
 	f, err := os.CreateTemp(filepath.Dir(o.Archive), ".clearback-backup-*")
 	if err != nil {
 		return made, err
 	}
 	defer func() { err = errors.Join(err, os.Remove(f.Name())) }()
-	err = write(ctx, f, o.Version, dir, names)
+	err = write(ctx, f, o.Version, dir, append(names, secrets...))
 	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
 		return made, fmt.Errorf("write the backup: %w", err)
 	}
@@ -143,20 +140,54 @@ func Make(ctx context.Context, o Options) (made Made, err error) {
 	return made, nil
 }
 
-// saveJournal writes a copy of the journal at path to the new file to.
-func saveJournal(ctx context.Context, path, to string) error {
+// journalLimit is the size in bytes of a journal, 20 million calls, above which another process that copies it is
+// ended: that process may be under somebody's control. Our own figure. A larger journal.max_size counts instead.
+const journalLimit = 10 << 30
+
+// saveJournal writes a copy of a journal to the new file to.
+func saveJournal(ctx context.Context, j *config.Journal, to string) error {
 	return writeFile(to, func(w io.Writer) error {
-		_, err := task{Do: doCopy, Path: path}.run(ctx, nil, w, hooks{})
+		bounded := &limitedWriter{w, max(journalLimit, j.MaxSize)}
+		_, err := task{Do: doCopy, Path: j.File}.run(ctx, nil, bounded, hooks{})
+		if bounded.left < 0 {
+			return fmt.Errorf("%s is larger than journal.max_size; set that to its size, or to a smaller one and start the daemon once",
+				j.File)
+		}
 		return err
 	})
+}
+
+// limitedWriter fails once more bytes have been written than are left.
+type limitedWriter struct {
+	io.Writer
+	left int64
+}
+
+func (l *limitedWriter) Write(p []byte) (int, error) {
+	if l.left -= int64(len(p)); l.left < 0 {
+		return 0, io.ErrShortWrite
+	}
+	return l.Writer.Write(p)
+}
+
+// tempFolder makes a folder for the files of one command, where nobody else controls the way to it.
+func tempFolder(pattern string) (string, error) {
+	at, err := filepath.Abs(os.TempDir())
+	if err == nil {
+		err = own(at, false)
+	}
+	if err != nil {
+		return "", fmt.Errorf("TMPDIR: %w", err)
+	}
+	return os.MkdirTemp(at, pattern)
 }
 
 // saveSecrets copies the secrets that are to be saved into dir, and returns their names in the archive.
 func (m *Made) saveSecrets(o Options, c *config.Config, dir string) (names []string, err error) {
 	folder := filepath.Join(filepath.Dir(o.Config), secretsFolder)
 	for _, path := range c.SecretFiles() {
-		name := filepath.Base(path)
-		if !o.Secrets || filepath.Clean(path) != filepath.Join(folder, name) || !secretName.MatchString(name) {
+		path, name := filepath.Clean(path), filepath.Base(path)
+		if !o.Secrets || path != filepath.Join(folder, name) || !secretName.MatchString(name) {
 			m.LeftOut = append(m.LeftOut, path)
 			continue
 		}

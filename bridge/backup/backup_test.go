@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -115,7 +116,8 @@ func modeOf(t *testing.T, path string) fs.FileMode {
 func TestMain(m *testing.M) {
 	switch {
 	case len(os.Args) > 1 && os.Args[1] == ownCommand:
-		os.Exit(Serve(context.Background(), os.Stdin, os.Stdout, os.Stderr))
+		pretend(os.Args[2])
+		os.Exit(Serve(context.Background(), os.Args[2], os.Stdin, os.Stdout, os.Stderr))
 	case len(os.Args) > 1 && os.Args[1] == "read":
 		r, err := journal.OpenReader(os.Args[2])
 		if err != nil {
@@ -154,9 +156,11 @@ func TestRoundTrip(t *testing.T) {
 	save(t, c, journal.SavedLine{Line: "box-office", Stayed: 5, Basis: "800ms"})
 	state := filepath.Join(runtimestate.Folder(filepath.Join(dir, "control")), "bindings.json")
 	put(t, state, "{}", 0o600)
+	require.NoError(t, os.Chmod(journalOf(c), 0o600))
 	done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
 	require.NoError(t, err)
 	assert.NoFileExists(t, state)
+	assert.Equal(t, fs.FileMode(0o600), modeOf(t, journalOf(c)), "that of the file that was replaced")
 	assert.Equal(t, []string{m.Journal, c}, done.Files)
 	assert.Equal(t, "v1", done.Version)
 	assert.False(t, done.Unknown)
@@ -269,6 +273,7 @@ func TestMakeRefuses(t *testing.T) {
 	_, err = Make(ctx, o)
 	require.ErrorIs(t, err, context.Canceled)
 	require.NoFileExists(t, o.Archive)
+	require.ErrorContains(t, write(t.Context(), io.Discard, "v1", "none", make([]string, filesLimit+1)), "has room for")
 }
 
 // idle is the backend of a control socket of which only the daemon's state is asked for.

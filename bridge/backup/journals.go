@@ -17,7 +17,10 @@ import (
 
 // copyJournal writes a copy of the journal to out. The copy is one that can be restored.
 func copyJournal(ctx context.Context, path string, out io.Writer) (err error) {
-	dir, err := os.MkdirTemp("", "clearback-backup-*")
+	if _, err := regular(path); err != nil {
+		return err
+	}
+	dir, err := tempFolder("clearback-backup-*")
 	if err != nil {
 		return fmt.Errorf("%w; set TMPDIR to a folder where this user may write", err)
 	}
@@ -39,7 +42,9 @@ type replacement struct {
 	Lines   []string      // of the new configuration
 	Window  time.Duration // the call-back window of the new configuration
 	Unread  bool          // the present configuration cannot be read, so there may be another present journal
-	Stamp   string        // added to the names of files that are replaced
+	// Emergencies are the lines with an emergency call in the runtime state.
+	Emergencies []string
+	Stamp       string // added to the names of files that are replaced
 }
 
 // replaced is what was found and done.
@@ -47,6 +52,8 @@ type replaced struct {
 	Put     bool     `json:",omitempty"` // a journal was put in place
 	Kept    []string `json:",omitempty"` // the new names of what was there before
 	Unknown bool     `json:",omitempty"` // see [Restored]
+	// Emergencies are the lines with an emergency call in the runtime state.
+	Emergencies []string `json:",omitempty"`
 }
 
 // present is what the present journal says.
@@ -68,6 +75,9 @@ func (r replacement) replaceJournal(ctx context.Context, path string, in io.Read
 	if errors.Is(err, journal.ErrInUse) {
 		return done, fmt.Errorf("%w: it writes %s; stop it (systemctl stop clearback) and try again", ErrRunning, path)
 	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return done, fmt.Errorf("%w: %v", errNoFolder, err)
+	}
 	if err != nil {
 		return done, fmt.Errorf("lock the journal: %w", err)
 	}
@@ -82,10 +92,12 @@ func (r replacement) replaceJournal(ctx context.Context, path string, in io.Read
 			return done, err
 		}
 	}
-	was, err := readPresent(ctx, path)
+	now := time.Now()
+	was, err := readPresent(ctx, path, now)
 	if err != nil {
 		return done, err
 	}
+	was.emergencies = append(was.emergencies, r.Emergencies...)
 	done.Unknown = r.Unread || !was.known
 	if r.Size < 0 && was.known {
 		if !r.Unread && len(was.emergencies) == 0 {
@@ -97,13 +109,15 @@ func (r replacement) replaceJournal(ctx context.Context, path string, in io.Read
 	}
 	var saved []journal.SavedLine
 	if r.Size >= 0 {
-		if saved, _, err = journal.SavedLines(ctx, waiting); err != nil {
+		if saved, _, err = journal.SavedLines(ctx, waiting, now); err != nil {
 			return done, improper("%v", err)
 		}
 	}
-	now := time.Now()
 	if err := journal.CarryOver(ctx, waiting, r.protection(was, saved, now), r.Version, now); err != nil {
 		return done, fmt.Errorf("prepare the journal beside %s: %w", path, err)
+	}
+	if _, err := os.Lstat(waiting + walSuffix); !errors.Is(err, fs.ErrNotExist) {
+		return done, fmt.Errorf("another program has %s open; end it and restore again", waiting)
 	}
 	if err := errors.Join(ctx.Err(), finish(waiting, was.mode)); err != nil {
 		return done, err
@@ -132,7 +146,7 @@ func (r replacement) receive(ctx context.Context, in io.Reader, to string) error
 }
 
 // readPresent reads the journal at path, and brings its write-ahead log into it.
-func readPresent(ctx context.Context, path string) (p present, err error) {
+func readPresent(ctx context.Context, path string, now time.Time) (p present, err error) {
 	p.mode = 0o640 // as package journal has it
 	info, err := regular(path)
 	switch {
@@ -146,10 +160,10 @@ func readPresent(ctx context.Context, path string) (p present, err error) {
 	}
 	p.mode = info.Mode().Perm()
 	merge := journal.Merge(ctx, path)
-	if errors.Is(merge, journal.ErrInUse) {
+	if merge != nil && !errors.Is(merge, journal.ErrDamaged) {
 		return p, merge
 	}
-	p.saved, p.emergencies, err = journal.SavedLines(ctx, path)
+	p.saved, p.emergencies, err = journal.SavedLines(ctx, path, now)
 	empty := errors.Is(err, journal.ErrNotFound)
 	p.known = merge == nil && err == nil
 	p.unread = !p.known && !empty

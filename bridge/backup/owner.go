@@ -12,10 +12,11 @@ import (
 	"os/exec"
 	"os/user"
 	"path/filepath"
-	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
+	"time"
 
 	"clearback/bridge/journal"
 	"clearback/bridge/runtimestate"
@@ -28,30 +29,30 @@ const maxLinks = 40
 // controller returns who decides what the path of a folder leads to: the owner of its first part that is not root's. It
 // returns root (0) if all parts are root's. Nobody else can change the parts before. shared means that everybody may
 // create files in the folder itself, as in /tmp.
-func controller(dir string) (uid, gid int, shared bool, err error) {
+func controller(dir string) (uid int, shared bool, err error) {
 	at, rest, links := "/", strings.Split(filepath.Clean(dir), "/"), 0
 	for len(rest) > 0 {
 		part := filepath.Join(at, rest[0])
 		rest = rest[1:]
 		info, err := os.Lstat(part)
 		if err != nil {
-			return 0, 0, false, err
+			return 0, false, err
 		}
 		o, ok := info.Sys().(*syscall.Stat_t)
 		if !ok {
-			return 0, 0, false, fmt.Errorf("the owner of %s is not known here", part)
+			return 0, false, fmt.Errorf("the owner of %s is not known here", part)
 		}
 		mode := info.Mode()
 		switch {
 		case o.Uid != 0:
-			return int(o.Uid), int(o.Gid), false, nil
+			return int(o.Uid), false, nil
 		case mode&fs.ModeSymlink != 0:
 			to, err := os.Readlink(part)
 			if links++; err == nil && links > maxLinks {
 				err = fmt.Errorf("%s: too many symbolic links", dir)
 			}
 			if err != nil {
-				return 0, 0, false, err
+				return 0, false, err
 			}
 			if filepath.IsAbs(to) {
 				at = "/"
@@ -60,17 +61,17 @@ func controller(dir string) (uid, gid int, shared bool, err error) {
 			rest = append(strings.Split(to, "/"), rest...)
 			continue
 		case mode.Perm()&0o022 != 0 && mode&fs.ModeSticky == 0:
-			return 0, 0, false, fmt.Errorf("%s may be written by others than root; chmod go-w it", part)
+			return 0, false, fmt.Errorf("%s may be written by others than root; chmod go-w it", part)
 		}
 		at, shared = part, mode.Perm()&0o022 != 0
 	}
-	return 0, 0, shared, nil
+	return 0, shared, nil
 }
 
 // own returns an error if somebody other than root and the present user decides what the path of a folder leads to:
 // that user could lead root anywhere. If files are to be replaced there, nobody else may create any.
 func own(dir string, replace bool) error {
-	uid, _, shared, err := controller(dir)
+	uid, shared, err := controller(dir)
 	switch me := os.Geteuid(); {
 	case err != nil:
 		return err
@@ -103,6 +104,7 @@ type task struct {
 const (
 	doCopy    = "copy"    // writes a copy of the journal to the output
 	doReplace = "replace" // replaces the journal by the one in the input
+	doFind    = "find"    // finds the emergency calls in the runtime state
 	doDrop    = "drop"    // removes the runtime state
 )
 
@@ -114,9 +116,12 @@ type result struct {
 	Kind  string `json:",omitempty"` // of the error; see kinds
 }
 
+// errNoFolder means that a task's folder is missing, or one above it. Another file that is missing has another error.
+var errNoFolder = errors.New("there is no such folder")
+
 // kinds are the errors that keep their identity when they come from another process.
 var kinds = map[string]error{"running": ErrRunning, "archive": ErrArchive, "no journal": journal.ErrNotFound,
-	"no folder": fs.ErrNotExist, "in use": runtimestate.ErrInUse}
+	"no folder": errNoFolder, "in use": runtimestate.ErrInUse}
 
 // kindError is an error with the text of another process.
 type kindError struct {
@@ -129,69 +134,98 @@ func (e kindError) Unwrap() error { return e.kind }
 
 // run does the task, in another process if root does it in a folder that another user controls.
 func (t task) run(ctx context.Context, in io.Reader, out io.Writer, h hooks) (replaced, error) {
-	uid, gid, err := rightsFor(t.Path)
+	uid, err := rightsFor(t.Path)
 	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return replaced{}, fmt.Errorf("%w: %v", errNoFolder, err)
 	case err != nil:
 		return replaced{}, err
 	case uid == os.Geteuid():
 		return t.do(ctx, in, out, h)
 	}
-	return t.runAs(ctx, uid, gid, in, out)
+	return t.runAs(ctx, uid, in, out)
 }
 
 // rightsFor returns with whose rights a task is done at path: those of the present user, or root's choice.
-func rightsFor(path string) (uid, gid int, err error) {
+func rightsFor(path string) (uid int, err error) {
 	if me := os.Geteuid(); me != 0 {
-		return me, os.Getegid(), nil
+		return me, nil
 	}
-	uid, gid, shared, err := controller(filepath.Dir(path))
+	uid, shared, err := controller(filepath.Dir(path))
 	if err == nil && shared {
-		err = fmt.Errorf("everybody may create files in %s; choose another folder", filepath.Dir(path))
+		err = fmt.Errorf("everybody may create files in %s; keep the journal and the control socket in another folder",
+			filepath.Dir(path))
 	}
-	return uid, gid, err
+	return uid, err
 }
 
 // ownCommand is the hidden command that calls [Serve].
 const ownCommand = "backup-task"
 
-// runAs does the task in a process of that user. The process has no terminal, into which it could type, and nothing of
-// ours but the pipes.
-func (t task) runAs(ctx context.Context, uid, gid int, in io.Reader, out io.Writer) (replaced, error) {
-	program := "/proc/self/exe" // works in folders that the user may not read, and after an upgrade of the program
-	if runtime.GOOS != "linux" {
-		var err error
-		if program, err = os.Executable(); err != nil {
-			return replaced{}, err
-		}
+// waitDelay is how long the pipes of a process may stay open once it has ended. Whoever controls it may have given them
+// to another one. Tests shorten it.
+var waitDelay = 5 * time.Second
+
+// runAs does the task in a process of that user. The process has no terminal, into which it could type, and no other
+// file of ours: only pipes, and nothing that root's shell has left open.
+func (t task) runAs(ctx context.Context, uid int, in io.Reader, out io.Writer) (replaced, error) {
+	as, err := user.LookupId(strconv.Itoa(uid))
+	if err != nil {
+		return replaced{}, fmt.Errorf("%s: the owner of this folder has no account: %w", filepath.Dir(t.Path), err)
 	}
-	head, err := json.Marshal(t)
+	gid, err := strconv.ParseUint(as.Gid, 10, 32)
 	if err != nil {
 		return replaced{}, err
 	}
-	if in == nil {
-		in = bytes.NewReader(nil)
+	text, err := json.Marshal(t)
+	if err != nil {
+		return replaced{}, err
+	}
+	if err := closeOnExec(); err != nil {
+		return replaced{}, fmt.Errorf("/proc is needed: %v", err)
 	}
 	var said limited
-	c := exec.CommandContext(ctx, program, ownCommand)
-	c.Dir = "/"
+	// This path works in folders that the user may not read, and after an upgrade of the program.
+	c := exec.CommandContext(ctx, "/proc/self/exe", ownCommand, string(text))
+	c.Dir, c.WaitDelay = "/", waitDelay
 	c.Env = []string{"TMPDIR=" + os.TempDir()}
-	c.Stdin, c.Stdout, c.Stderr = io.MultiReader(bytes.NewReader(append(head, '\n')), in), out, &said
+	if in != nil {
+		c.Stdin = struct{ io.Reader }{in} // a file would go to the process itself
+	}
+	c.Stdout, c.Stderr = struct{ io.Writer }{out}, &said
 	c.SysProcAttr = &syscall.SysProcAttr{Setsid: true,
 		Credential: &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}}
 	err = c.Run()
 	var r result
 	if bad := json.Unmarshal(said.Bytes(), &r); bad != nil {
-		return replaced{}, errors.Join(ctx.Err(), fmt.Errorf("as %s: %s: %w", userName(uid),
-			sanitize.Text(said.String(), 500), errors.Join(err, bad)))
+		switch {
+		case ctx.Err() != nil:
+			return replaced{}, ctx.Err()
+		case err == nil:
+			err = bad
+		}
+		// The identity of err could be that of a missing file.
+		return replaced{}, fmt.Errorf("as %s: %v (output: %q)", as.Username, err, sanitize.Text(said.String(), 500))
 	}
 	for i := range r.Kept {
 		r.Kept[i] = sanitize.Text(r.Kept[i], 500)
 	}
 	if r.Error != "" {
-		text := fmt.Sprintf("%s (as %s)", sanitize.Text(r.Error, 1000), userName(uid))
+		text := fmt.Sprintf("%s (as %s)", sanitize.Text(r.Error, 1000), as.Username)
 		return r.replaced, errors.Join(ctx.Err(), kindError{text, kinds[r.Kind]})
 	}
 	return r.replaced, err
+}
+
+// closeOnExec has no file that this process has inherited go to another one. The standard files are replaced anyway.
+func closeOnExec() error {
+	all, err := os.ReadDir("/proc/self/fd")
+	for _, e := range all {
+		if fd, err := strconv.Atoi(e.Name()); err == nil && fd > 2 {
+			syscall.CloseOnExec(fd)
+		}
+	}
+	return err
 }
 
 // limited keeps the first 64 KiB of what is written to it.
@@ -202,18 +236,11 @@ func (l *limited) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-// Serve does one task for [Make] or [Restore] of another process, which gives it on in and expects the result on errs.
-// It returns the exit code.
-func Serve(ctx context.Context, in io.Reader, out, errs io.Writer) int {
+// Serve does one task for [Make] or [Restore] of another process, which gives it as text, and expects the result on
+// errs. It returns the exit code.
+func Serve(ctx context.Context, text string, in io.Reader, out, errs io.Writer) int {
 	var t task
-	// One byte at a time, since what follows the line is not ours to read.
-	var line []byte
-	for b := make([]byte, 1); len(b) == 1 && b[0] != '\n'; line = append(line, b[0]) {
-		if _, err := io.ReadFull(in, b); err != nil {
-			break
-		}
-	}
-	err := json.Unmarshal(line, &t)
+	err := json.Unmarshal([]byte(text), &t)
 	var r result
 	if err == nil {
 		r.replaced, err = t.do(ctx, in, out, hooks{})
@@ -239,10 +266,29 @@ func (t task) do(ctx context.Context, in io.Reader, out io.Writer, h hooks) (r r
 		err = copyJournal(ctx, t.Path, out)
 	case doReplace:
 		r, err = t.replaceJournal(ctx, t.Path, in, h)
+	case doFind:
+		r.Emergencies, err = emergencies(t.Path)
 	case doDrop:
 		err = runtimestate.Drop(t.Path)
 	default:
 		err = fmt.Errorf("unknown task %q", t.Do)
 	}
 	return r, err
+}
+
+// emergencies returns the lines with an emergency call in the runtime state: those two fields of a saved call are the
+// same in every version (sipua.savedCall).
+func emergencies(dir string) (lines []string, err error) {
+	all, err := runtimestate.Pieces(dir)
+	for _, text := range all {
+		var call struct {
+			Line      string
+			Emergency bool
+		}
+		if json.Unmarshal(text, &call) == nil && call.Emergency {
+			lines = append(lines, call.Line)
+		}
+	}
+	slices.Sort(lines)
+	return slices.Compact(lines), err
 }

@@ -109,8 +109,9 @@ func TestDaemonsUserPlantsLinks(t *testing.T) {
 		"the journal":     {"journal.db", false, false},
 		"the lock":        {"journal.db-lock", true, false},
 		"the waiting one": {".journal.db.restore", true, true},
-		"the log":         {"journal.db-wal", false, true},
-		"the state":       {"control.state/bindings.json", true, true},
+		"the log":         {"journal.db-wal", false, false},
+		"its index":       {"journal.db-shm", false, false},
+		"the state":       {"control.state", true, true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			c, state := served(t)

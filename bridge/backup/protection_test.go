@@ -2,6 +2,7 @@ package backup
 
 import (
 	"database/sql"
+	"fmt"
 	"io"
 	"io/fs"
 	"os"
@@ -102,6 +103,17 @@ func TestEmergencyCallInProgress(t *testing.T) {
 	assert.WithinDuration(t, time.Now().Add(30*time.Minute), saved(t, c, "box-office").CallbackBy, time.Minute)
 	assert.Zero(t, saved(t, c, "stage-door").CallbackBy)
 
+	// Some starts later, nobody has seen its end. After two days nobody waits for that.
+	for age, want := range map[time.Duration]bool{time.Hour: true, 49 * time.Hour: false} {
+		c := installed(t)
+		inProgress(t, c)
+		save(t, c)
+		harm(t, journalOf(c), fmt.Sprintf("UPDATE calls SET began = %d", time.Now().Add(-age).UnixMicro()))
+		_, err := Restore(t.Context(), Options{Archive: archive, Config: c})
+		require.NoError(t, err)
+		assert.Equal(t, want, !saved(t, c, "box-office").CallbackBy.IsZero(), age)
+	}
+
 	// The same with an archive that has no journal.
 	without := aFile(t, forge(t, []item{named(nameConfiguration, small)}, nil))
 	other := installed(t)
@@ -112,6 +124,74 @@ func TestEmergencyCallInProgress(t *testing.T) {
 	k := saved(t, other, "box-office")
 	assert.WithinDuration(t, time.Now().Add(30*time.Minute), k.CallbackBy, time.Minute)
 	assert.Equal(t, 2, k.Stayed)
+}
+
+// Only the runtime state knows an emergency call. Restore drops that state, but at no moment is the call forgotten.
+func TestEmergencyCallInRuntimeState(t *testing.T) {
+	c := installed(t)
+	save(t, c, learnt, journal.SavedLine{Line: "stage-door"})
+	archive, _ := made(t, c, false)
+	dir := filepath.Dir(c)
+	put(t, filepath.Join(dir, "control.state/call-7.json"), `{"Line":"box-office","Emergency":true}`, 0o600)
+	put(t, filepath.Join(dir, "control.state/call-8.json"), `{"Line":"stage-door","Emergency":false}`, 0o600)
+	var states []string // what a kill at that moment leaves
+	_, err := restoreWith(t.Context(), Options{Archive: archive, Config: c}, hooks{step: func() error {
+		states = append(states, filepath.Join(t.TempDir(), "killed"))
+		return os.CopyFS(states[len(states)-1], os.DirFS(dir))
+	}})
+	require.NoError(t, err)
+	for _, at := range append(states, dir) {
+		if _, err := os.Stat(filepath.Join(at, "control.state/call-7.json")); err == nil && at != dir {
+			continue
+		}
+		k := saved(t, filepath.Join(at, "clearback.yaml"), "box-office")
+		require.WithinDuration(t, time.Now().Add(30*time.Minute), k.CallbackBy, time.Minute)
+	}
+	require.Zero(t, saved(t, c, "stage-door").CallbackBy)
+}
+
+// The longest of three windows counts: that of the archive, that of the present file, and the default.
+func TestLongestWindow(t *testing.T) {
+	window := func(length string) string { return small + "emergency: {callback_window: " + length + "}\n" }
+	short := aFile(t, forge(t, []item{named(nameConfiguration, window("15m"))}, nil))
+	long := aFile(t, forge(t, []item{named(nameConfiguration, window("3h"))}, nil))
+	for _, x := range []struct {
+		archive, present string
+		want             time.Duration
+	}{{short, "15m", 30 * time.Minute}, {short, "2h", 2 * time.Hour}, {long, "2h", 3 * time.Hour}} {
+		c := filepath.Join(t.TempDir(), "clearback.yaml")
+		put(t, c, window(x.present), 0o640)
+		_, err := Restore(t.Context(), Options{Archive: x.archive, Config: c})
+		require.NoError(t, err)
+		assert.WithinDuration(t, time.Now().Add(x.want), saved(t, c, "box-office").CallbackBy, time.Minute)
+	}
+}
+
+// Another program is reading the journal, so that its log cannot be brought into it. Nothing changes.
+func TestReaderNeedsTheLog(t *testing.T) {
+	c := installed(t)
+	archive, _ := made(t, c, false)
+	window := learnt
+	window.CallbackBy = now.Add(20 * time.Minute)
+	killed(t, c, window)
+	db, err := sql.Open("sqlite", "file:"+journalOf(c))
+	require.NoError(t, err)
+	defer db.Close()
+	tx, err := db.BeginTx(t.Context(), &sql.TxOptions{ReadOnly: true})
+	require.NoError(t, err)
+	_, err = tx.Exec("SELECT count(*) FROM lines")
+	require.NoError(t, err)
+	require.NoError(t, journal.SaveTrust(journalOf(c), "box-office", journal.Trust{At: now})) // after what is being read
+	text, err := os.ReadFile(c)
+	require.NoError(t, err)
+	put(t, c, string(text)+"# edited\n", 0o640)
+	_, err = Restore(t.Context(), Options{Archive: archive, Config: c})
+	require.ErrorIs(t, err, journal.ErrInUse)
+	require.NoError(t, tx.Rollback())
+	after, err := os.ReadFile(c)
+	require.NoError(t, err)
+	require.Contains(t, string(after), "# edited")
+	require.Equal(t, window.CallbackBy, saved(t, c, "box-office").CallbackBy)
 }
 
 // inProgress puts an emergency call that has not ended into the journal beside a configuration.
@@ -236,7 +316,7 @@ func TestKilledAtEachStep(t *testing.T) {
 		require.Equal(t, window.CallbackBy, k.CallbackBy)
 		require.Equal(t, 2, k.Stayed)
 		require.NoError(t, filepath.WalkDir(again, func(path string, _ fs.DirEntry, err error) error {
-			require.NotContains(t, []string{".restore", ".merged"}, filepath.Ext(path))
+			require.NotEqual(t, waitingSuffix, filepath.Ext(path))
 			return err
 		}))
 	}
@@ -261,13 +341,15 @@ func TestLogWithoutItsJournal(t *testing.T) {
 	require.NoError(t, db.Close())
 	require.NoError(t, os.Remove(path))
 	put(t, path+walSuffix, string(log), 0o640)
+	put(t, path+rollbackSuffix, "a log of the other kind", 0o640)
 	done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
 	require.NoError(t, err)
 	assert.True(t, done.Unknown)
+	assert.NoFileExists(t, path+rollbackSuffix)
 	k := saved(t, c, "box-office") // no problem is found
 	assert.WithinDuration(t, time.Now().Add(30*time.Minute), k.CallbackBy, time.Minute)
 	assert.WithinDuration(t, time.Now().Add(supervision.BreakerPause), k.NoOpeningBy, time.Minute, "it might hold one")
-	require.Len(t, done.Kept, 2)
+	require.Len(t, done.Kept, 3)
 	kept, err := os.ReadFile(done.Kept[0])
 	require.NoError(t, err)
 	assert.Equal(t, log, kept)
@@ -364,6 +446,7 @@ func TestDaemonStartsInTheMiddle(t *testing.T) {
 		var s *control.Server
 		_, err := restoreWith(t.Context(), Options{Archive: archive, Config: c}, hooks{step: func() (err error) {
 			if n++; n == at {
+				put(t, state, "{}", 0o600)
 				s, err = control.Listen(control.Options{Path: filepath.Join(filepath.Dir(c), "control"), Backend: idle{}})
 			}
 			return err

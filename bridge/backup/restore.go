@@ -61,7 +61,12 @@ func restoreWith(ctx context.Context, o Options, h hooks) (done Restored, err er
 	if err := own(filepath.Dir(o.Config), true); err != nil {
 		return done, err
 	}
-	dir, err := os.MkdirTemp("", "clearback-restore-*")
+	free, err := alone(filepath.Dir(o.Config))
+	if err != nil {
+		return done, err
+	}
+	defer free()
+	dir, err := tempFolder("clearback-restore-*")
 	if err != nil {
 		return done, err
 	}
@@ -79,6 +84,18 @@ func restoreWith(ctx context.Context, o Options, h hooks) (done Restored, err er
 	defer func() { err = errors.Join(err, r.close()) }()
 	err = r.restore(ctx)
 	return r.done, err
+}
+
+// alone stops another restore in that folder until free is called.
+func alone(folder string) (free func(), err error) {
+	f, err := os.Open(folder)
+	if err != nil {
+		return nil, err
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		return nil, errors.Join(fmt.Errorf("another restore is under way in %s (%w)", folder, err), f.Close())
+	}
+	return func() { _ = f.Close() }, nil
 }
 
 // readConfiguration reads the configuration of an archive, which is to be at path.
@@ -110,14 +127,13 @@ type restoration struct {
 	journal string   // where this machine has its journal, or would have it; "" if it has none
 	usual   string   // the default place of the journal
 	unread  bool     // the present configuration cannot be read
+	window  time.Duration
 	changes []change
-	// newFolder means that the folder of secrets was not there before.
-	newFolder bool
-	done      Restored
+	done    Restored
 }
 
-// change is a file that waits for its place.
-type change struct{ path, waiting string }
+// change is a file that waits for its place. kept is the new name of the present one, "" if there is none.
+type change struct{ path, waiting, kept string }
 
 func (r *restoration) restore(ctx context.Context) error {
 	if err := r.readPresent(); err != nil {
@@ -135,8 +151,17 @@ func (r *restoration) restore(ctx context.Context) error {
 	if err := errors.Join(r.before(), r.notRunning(ctx)); err != nil { // a daemon has started meanwhile
 		return err
 	}
-	if err := r.replaceJournal(ctx); err != nil {
+	// Before anything is replaced, since an emergency call may be known nowhere else.
+	emergencies, err := r.inState(ctx, doFind)
+	if err != nil {
 		return err
+	}
+	if err := r.replaceJournal(ctx, emergencies); err != nil {
+		return err
+	}
+	if _, err := r.inState(ctx, doDrop); err != nil {
+		return fmt.Errorf("the journal is restored, but the state of the calls and registrations before is still there: %w; remove it and restore again",
+			err)
 	}
 	for _, x := range r.changes {
 		if err := r.put(x); err != nil {
@@ -147,15 +172,20 @@ func (r *restoration) restore(ctx context.Context) error {
 		return fmt.Errorf("the files are restored, but a daemon has started meanwhile with what was there before: %w; restart it now (systemctl restart clearback)",
 			err)
 	}
-	for _, socket := range r.sockets {
-		state := runtimestate.Folder(socket)
-		_, err := task{Do: doDrop, Path: state}.run(ctx, nil, io.Discard, r.hooks)
-		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("the files are restored, but the state of the calls and registrations before is still there: %w; remove the folder %s, then start the daemon",
-				err, state)
-		}
-	}
 	return nil
+}
+
+// inState does a task with the runtime state of each daemon that may have run here. It returns what [doFind] finds.
+func (r *restoration) inState(ctx context.Context, do string) (emergencies []string, err error) {
+	for _, socket := range r.sockets {
+		folder := runtimestate.Folder(socket)
+		found, err := task{Do: do, Path: folder}.run(ctx, nil, io.Discard, r.hooks)
+		if err != nil && !errors.Is(err, errNoFolder) {
+			return nil, fmt.Errorf("%s: %w", folder, err)
+		}
+		emergencies = append(emergencies, found.Emergencies...)
+	}
+	return emergencies, nil
 }
 
 // readPresent reads the configuration that is to be replaced, even one with faults.
@@ -175,11 +205,13 @@ func (r *restoration) readPresent() error {
 		r.unread = true
 	}
 	for _, c := range all {
+		// The archive must not shorten a window that the present file promises.
+		r.window = max(r.window, c.Emergency.CallbackWindow)
 		s := c.Control.Socket
 		if s == "" || slices.Contains(r.sockets, s) {
 			continue
 		}
-		if _, _, err := rightsFor(s); missingIsFine(err) != nil {
+		if _, err := rightsFor(s); missingIsFine(err) != nil {
 			return err
 		}
 		r.sockets = append(r.sockets, s)
@@ -189,7 +221,7 @@ func (r *restoration) readPresent() error {
 
 // checkJournal returns an error if the journal cannot go where the new configuration has it.
 func (r *restoration) checkJournal() error {
-	_, has := r.size(nameJournal)
+	has := r.hasJournal()
 	if r.journal == "" && r.c.Journal.File != "" {
 		r.journal = r.usual
 	}
@@ -210,13 +242,8 @@ func (r *restoration) checkJournal() error {
 	return nil
 }
 
-// size returns the size of a file of the archive.
-func (r *restoration) size(name string) (int64, bool) {
-	i := slices.IndexFunc(r.m.Files, func(e entry) bool { return e.Name == name })
-	if i < 0 {
-		return -1, false
-	}
-	return r.m.Files[i].Size, true
+func (r *restoration) hasJournal() bool {
+	return slices.ContainsFunc(r.m.Files, func(e entry) bool { return e.Name == nameJournal })
 }
 
 // notRunning returns an error if a daemon uses one of the sockets, or may use it.
@@ -254,8 +281,7 @@ func (r *restoration) prepare(ctx context.Context) error {
 			continue
 		}
 		if !opened {
-			err := os.Mkdir(folder, 0o700)
-			if r.newFolder = err == nil; err != nil && !errors.Is(err, fs.ErrExist) {
+			if err := os.Mkdir(folder, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
 				return err
 			}
 			if err := own(folder, true); err != nil {
@@ -289,7 +315,15 @@ func (r *restoration) wait(ctx context.Context, name, path string, mode fs.FileM
 	if err := missingIsFine(os.Remove(waiting)); err != nil {
 		return nil, err
 	}
-	r.changes = append(r.changes, change{path: path, waiting: waiting})
+	x := change{path: path, waiting: waiting}
+	switch folder := filepath.Dir(path); {
+	case was == nil:
+	case folder == filepath.Dir(r.o.Config):
+		x.kept = keptName(path, r.stamp)
+	default: // not in the folder of secrets, because the unit loads whatever is there
+		x.kept = filepath.Join(keptName(folder, r.stamp), filepath.Base(path))
+	}
+	r.changes = append(r.changes, x)
 	if err := r.before(); err != nil {
 		return nil, err
 	}
@@ -309,29 +343,32 @@ func (r *restoration) wait(ctx context.Context, name, path string, mode fs.FileM
 }
 
 // replaceJournal puts the journal of the archive in its place.
-func (r *restoration) replaceJournal(ctx context.Context) error {
+func (r *restoration) replaceJournal(ctx context.Context, emergencies []string) error {
 	if r.journal == "" {
 		return nil
 	}
-	p := replacement{Version: r.o.Version, Window: r.c.Emergency.CallbackWindow, Unread: r.unread, Stamp: r.stamp}
+	p := replacement{Size: -1, Version: r.o.Version, Window: r.window, Unread: r.unread, Emergencies: emergencies,
+		Stamp: r.stamp}
 	for i := range r.c.Lines {
 		p.Lines = append(p.Lines, r.c.Lines[i].Name)
 	}
-	size, has := r.size(nameJournal)
-	p.Size = size
 	var in io.Reader
-	if has {
+	if r.hasJournal() {
 		f, err := os.Open(filepath.Join(r.dir, nameJournal))
 		if err != nil {
 			return err
 		}
 		defer f.Close()
-		in = f
+		info, err := f.Stat()
+		if err != nil {
+			return err
+		}
+		in, p.Size = f, info.Size()
 	}
 	done, err := task{Do: doReplace, Path: r.journal, replacement: p}.run(ctx, in, io.Discard, r.hooks)
 	r.done.Unknown, r.done.Kept = done.Unknown, done.Kept
 	switch {
-	case errors.Is(err, fs.ErrNotExist):
+	case errors.Is(err, errNoFolder):
 		return fmt.Errorf("the folder of the journal: %w; create it for the daemon's user, or start the daemon's unit once",
 			err)
 	case errors.Is(err, ErrArchive):
@@ -350,12 +387,14 @@ func (r *restoration) put(x change) error {
 	if err := r.before(); err != nil {
 		return err
 	}
-	kept := keptName(x.path, r.stamp)
-	switch err := os.Link(x.path, kept); {
-	case err == nil:
-		r.done.Kept = append(r.done.Kept, kept)
-	case !errors.Is(err, fs.ErrNotExist):
-		return err
+	if x.kept != "" {
+		if err := os.MkdirAll(filepath.Dir(x.kept), 0o700); err != nil {
+			return err
+		}
+		if err := os.Link(x.path, x.kept); err != nil {
+			return err
+		}
+		r.done.Kept = append(r.done.Kept, x.kept)
 	}
 	if err := errors.Join(r.before(), os.Rename(x.waiting, x.path)); err != nil {
 		return err
@@ -369,9 +408,6 @@ func (r *restoration) put(x change) error {
 func (r *restoration) close() (err error) {
 	for _, x := range r.changes {
 		err = errors.Join(err, missingIsFine(os.Remove(x.waiting)))
-	}
-	if r.newFolder {
-		_ = os.Remove(filepath.Join(filepath.Dir(r.o.Config), secretsFolder)) // unless something is in it
 	}
 	return err
 }

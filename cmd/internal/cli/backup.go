@@ -59,19 +59,16 @@ func restoreBackup(f *pflag.FlagSet) action {
 		ctx, cancel := e.context()
 		defer cancel()
 		done, err := backup.Restore(ctx, backup.Options{Archive: archive, Config: *path, Version: versionText()})
+		list := func(title string, files []string) {
+			if len(files) > 0 {
+				fmt.Fprintf(e.Out, "%s:\n  %s\n", title, strings.Join(files, "\n  "))
+			}
+		}
+		list(fmt.Sprintf("restored from the backup of %s (clearback %s)", done.Made.Local().Format(time.DateTime),
+			done.Version), done.Files)
+		list("what was there before is kept as", done.Kept)
 		if err != nil {
 			return e.backupFailed(err)
-		}
-		fmt.Fprintf(e.Out, "restored from the backup of %s (clearback %s):\n", done.Made.Local().Format(time.DateTime),
-			done.Version)
-		for _, file := range done.Files {
-			fmt.Fprintln(e.Out, "  "+file)
-		}
-		if len(done.Kept) > 0 {
-			fmt.Fprintln(e.Out, "what was there before is kept as:")
-			for _, file := range done.Kept {
-				fmt.Fprintln(e.Out, "  "+file)
-			}
 		}
 		if done.Unknown {
 			fmt.Fprintln(e.Out, "there was no journal that could be read: on every line the time begins in which an emergency centre may call back (emergency.callback_window)")
@@ -101,10 +98,10 @@ func restoreBackup(f *pflag.FlagSet) action {
 // backupTask serves another process of this program: see package backup. What it writes is not text for people, so it
 // does not go through [safeWriter].
 func backupTask(*pflag.FlagSet) action {
-	return func(e *env, _ []string) int {
+	return func(e *env, others []string) int {
 		ctx, cancel := e.context()
 		defer cancel()
-		return backup.Serve(ctx, os.Stdin, os.Stdout, os.Stderr)
+		return backup.Serve(ctx, first(others), os.Stdin, os.Stdout, os.Stderr)
 	}
 }
 

@@ -37,6 +37,13 @@ func TestBackupAndRestore(t *testing.T) {
 	code, _, errs = call("", "calls", "--config", path)
 	assert.Equal(t, ExitOK, code, errs)
 	running(t, path, filepath.Join(dir, "control"))() // the daemon starts with what was restored
+
+	// The state cannot be dropped. What was replaced before that is named all the same.
+	require.NoError(t, os.MkdirAll(filepath.Join(dir, "control.state", "call-7.json", "more"), 0o700))
+	code, out, errs = call("", "restore", archive, "--config", path)
+	assert.Equal(t, ExitFailed, code)
+	assert.Contains(t, errs, "directory not empty; remove it and restore again")
+	assert.Contains(t, out, "):\n  "+dir+"/journal.db\nwhat was there before is kept as:\n  "+dir+"/journal.db.before-")
 }
 
 // As root: the journal belongs to the daemon's user, here 1, so another process of the program handles it.

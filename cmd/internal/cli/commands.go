@@ -145,10 +145,10 @@ func commands() []command {
 			example: "clearback version",
 		},
 		{
-			group: groupOther, name: "backup-task", setup: backupTask, hidden: true,
+			group: groupOther, name: "backup-task", operands: "TASK", setup: backupTask, hidden: true,
 			short:   "Do a part of backup or restore with the daemon's rights",
 			more:    "If root runs backup or restore, they run this.",
-			example: "clearback backup-task",
+			example: `clearback backup-task '{"Do":"copy","Path":"/var/lib/clearback/journal.db"}'`,
 		},
 		{
 			group: groupOther, name: "man", operands: "DIR", setup: manPages, hidden: true,
