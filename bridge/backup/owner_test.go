@@ -130,6 +130,9 @@ func TestDaemonsUserPlantsLinks(t *testing.T) {
 			_, err = Restore(t.Context(), Options{Archive: archive, Config: c})
 			assert.Equal(t, plant.restore, err == nil, "%v", err)
 			assert.Equal(t, before, tree(t, root))
+			if plant.restore {
+				ownerIs(t, 1, 0o640, filepath.Join(state, "journal.db"))
+			}
 		})
 	}
 }
