@@ -48,10 +48,11 @@ func keptName(path, stamp string) string { return path + ".before-" + stamp }
 //
 // The restored journal keeps what protects people in the present one: the call-back window after an emergency call,
 // recent openings, the pause after a storm, and a later withdrawal of trust. If the daemon was killed during an
-// emergency call, the window begins now. If there is no present journal, a call-back window begins on every line. If
-// the present one cannot be read, a pause begins as well, and no line is trusted.
+// emergency call, the window begins now, even if only the state of that process knows the call. If there is no present
+// journal, a call-back window begins on every line. If the present one cannot be read, a pause begins as well, and no
+// line is trusted.
 //
-// At the end, Restore drops the state of the process before, such as the adapters' registrations.
+// Once the journal is in place, Restore drops the state of the process before, such as the adapters' registrations.
 func Restore(ctx context.Context, o Options) (Restored, error) { return restoreWith(ctx, o, hooks{}) }
 
 func restoreWith(ctx context.Context, o Options, h hooks) (done Restored, err error) {
