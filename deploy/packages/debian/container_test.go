@@ -210,7 +210,7 @@ func killedDaemon(t *testing.T, b *box) {
 	b.serves(t)
 }
 
-// restoredBackup is SAFETY.md S127, with the folders and users of the package.
+// restoredBackup is SAFETY.md S128, with the folders and users of the package.
 func restoredBackup(t *testing.T, b *box) {
 	calls := b.must(t, "clearback calls --json | head -n 1")
 	b.must(t, "clearback backup --with-secrets /root/clearback.backup")
