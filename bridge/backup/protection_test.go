@@ -198,7 +198,7 @@ func TestReaderNeedsTheLog(t *testing.T) {
 func inProgress(t *testing.T, configuration string) {
 	t.Helper()
 	harm(t, journalOf(configuration), `INSERT INTO calls SELECT 1, 1, 1, id, 7, 1, 1, 0, '999', '', '', 1, 1, NULL, NULL,
-		0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, NULL, 1, 1, 0, 0 FROM lines WHERE name = 'box-office'`)
+		0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, NULL, 1, 1, 0, 0, NULL FROM lines WHERE name = 'box-office'`)
 }
 
 // Without a readable journal nobody knows whether an emergency centre may call back, so a window begins. If there is

@@ -148,9 +148,9 @@ func TestCheckCopyRefuses(t *testing.T) {
 		want string
 	}{
 		"a trigger": {statement("CREATE TRIGGER calls_all AFTER INSERT ON calls BEGIN DELETE FROM calls; END"),
-			"not a journal of version 4"},
-		"a view":          {statement("CREATE VIEW spare AS SELECT 1"), "not a journal of version 4"},
-		"a missing table": {statement("DROP TABLE trials"), "not a journal of version 4"},
+			"not a journal of version 5"},
+		"a view":          {statement("CREATE VIEW spare AS SELECT 1"), "not a journal of version 5"},
+		"a missing table": {statement("DROP TABLE trials"), "not a journal of version 5"},
 		"a newer version": {statement("PRAGMA user_version = 4711"), "4711"},
 		"no version":      {statement("PRAGMA user_version = 0"), "empty"},
 		"half of it": {func(t *testing.T, path string) {
