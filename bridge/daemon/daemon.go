@@ -20,6 +20,7 @@ import (
 	"clearback/bridge/relay/drivers"
 	"clearback/bridge/runtimestate"
 	"clearback/bridge/sipua"
+	"clearback/bridge/sipua/registration"
 	"clearback/config"
 	"clearback/supervision"
 	"clearback/supervision/callrecord"
@@ -272,6 +273,10 @@ func (d *Daemon) Line(line string) *Line {
 
 // Backend returns the backend that the control socket serves. It exists even without a control socket.
 func (d *Daemon) Backend() control.Backend { return d.backend }
+
+// Refusal returns the last refusal of an adapter that could belong to more than one line, or to none. ok is false if
+// there was none.
+func (d *Daemon) Refusal() (last registration.Refusal, ok bool) { return d.agent.Refusal() }
 
 // AdapterAddr returns the address on which the line listens for its adapter.
 func (d *Daemon) AdapterAddr(line string) netip.AddrPort {

@@ -99,3 +99,27 @@ func TestRefusedAdapterIsReported(t *testing.T) {
 		h.machine.saw("adapter-registered")
 	})
 }
+
+// An adapter that registers at the service's port can be told from one that sends nothing, even where requests from its
+// address get no answer.
+func TestRegisterAtTheServicesPort(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registering)
+		target := "sip:" + h.toService.String()
+		for n, at := range []string{"127.0.0.1", "127.0.0.2"} { // the first is the service's too
+			adapter := h.join(adapterUser, at)
+			adapter.Send(h.toService, "REGISTER "+target+" SIP/2.0", adapter.Via(),
+				"From: <sip:"+adapterUser+"@"+h.toService.String()+">;tag=1", "To: <"+target+">", "Call-ID: 1",
+				"CSeq: "+num(n+1)+" REGISTER", "Max-Forwards: 70", adapter.Contact(), "")
+			if n == 0 {
+				adapter.Expect("405")
+			}
+			synctest.Wait()
+			r := h.line.Status().Refusal
+			if r.Why != "REGISTER came to the service's port" || r.From != adapter.At || r.Challenged {
+				t.Fatalf("refused: %+v", r)
+			}
+		}
+	})
+}

@@ -113,6 +113,9 @@ func (s *socket) Request(r *endpoint.Request) {
 		s.reply(r, sip.StatusBadRequest, "Missing Header Field")
 		return
 	}
+	if r.Method == sip.REGISTER && !s.served().adapters {
+		s.a.registrar.Misdirected(r)
+	}
 	if s.fromUnknownSource(r) {
 		return
 	}

@@ -27,6 +27,8 @@ type Status struct {
 	Problem string
 	// Silent means that the last REGISTER got no response. An earlier registration remains valid.
 	Silent bool
+	// Refused means that the service answered the last REGISTER as only a person can change.
+	Refused bool
 }
 
 // ClientOptions are the options of [NewClient].
@@ -342,7 +344,7 @@ func (c *Client) succeeded(granted time.Duration) {
 		c.log.Info("registered at the service", zap.String("registrar", c.o.Registrar.Host),
 			zap.Duration("for", granted))
 	}
-	c.set(func(s *Status) { s.Registered, s.Until, s.Problem, s.Silent = true, now.Add(granted), "", false })
+	c.set(func(s *Status) { *s = Status{Registered: true, Since: s.Since, Until: now.Add(granted)} })
 	time.AfterFunc(granted, c.lapsed)
 }
 
@@ -355,10 +357,8 @@ func (c *Client) failed(err error, pause time.Duration) {
 	var r *refusal
 	silent := !errors.As(err, &r)
 	c.set(func(s *Status) {
-		s.Problem, s.Silent = err.Error(), silent
-		if !silent && r.slow { // the service has rejected us
-			s.Registered = false
-		}
+		s.Problem, s.Silent, s.Refused = err.Error(), silent, !silent && r.slow
+		s.Registered = s.Registered && !s.Refused
 	})
 	if silent && c.o.Unanswered != nil {
 		c.o.Unanswered()

@@ -31,6 +31,7 @@ type refusals struct {
 const (
 	wrongPassword = "wrong user or password"
 	noPassword    = "it has not sent its password yet"
+	servicePort   = "REGISTER came to the service's port"
 )
 
 // Refusal is the last refusal of an adapter.
@@ -39,8 +40,8 @@ type Refusal struct {
 	From netip.AddrPort
 	User string // as the adapter gave it, made printable and shortened
 	Why  string
-	// WrongPassword: the password was wrong, or the user name.
-	WrongPassword bool
+	// Challenged: there was no password yet. Each attempt begins like that.
+	Challenged bool
 }
 
 // refusalAge is how long a refusal is worth mentioning: an adapter tries again far sooner. Our own number.
@@ -78,7 +79,7 @@ func (r *Registrar) note(req *endpoint.Request, why, user string, a *account) {
 	if why == noPassword && f.last.Why != noPassword && r.now().Sub(f.last.At) < refusalAge {
 		return // each attempt begins like that
 	}
-	f.last = Refusal{At: r.now(), From: req.From, User: shownUser(user), Why: why, WrongPassword: why == wrongPassword}
+	f.last = Refusal{At: r.now(), From: req.From, User: shownUser(user), Why: why, Challenged: why == noPassword}
 }
 
 func shownUser(user string) string { return endpoint.Printable(user[:min(len(user), maxLoggedUser)]) }
@@ -116,7 +117,7 @@ func (f *refusals) setReported(is bool) bool {
 func (r *Registrar) refuse(req *endpoint.Request, why, user string, a *account) {
 	f, line := &r.unknownRefusals, ""
 	if a == nil {
-		a = r.onlyUnbound(req)
+		a = r.onlyUnbound(req, false)
 	}
 	if a != nil {
 		f, line = &a.refusals, a.Line
@@ -142,12 +143,26 @@ func (r *Registrar) accepted(a *account) {
 	}
 }
 
-// onlyUnbound returns the only account without a binding that the request could come from. It returns nil if there is
-// none or more than one.
-func (r *Registrar) onlyUnbound(req *endpoint.Request) *account {
+// Misdirected records for [Registrar.Refusal] that a REGISTER came to a socket that serves no adapter. A user whom no
+// account has counts only at an address of a local network: scanners try every port on the Internet.
+func (r *Registrar) Misdirected(req *endpoint.Request) {
+	user := userOf(req)
+	a := r.table().byUser[user]
+	if from := req.From.Addr().Unmap(); a == nil {
+		if !from.IsPrivate() && !from.IsLoopback() && !from.IsLinkLocalUnicast() {
+			return
+		}
+		a = r.onlyUnbound(req, true)
+	}
+	r.note(req, servicePort, user, a)
+}
+
+// onlyUnbound returns the only account without a binding that the request could come from, on the account's socket or
+// on any. It returns nil if there is none or more than one.
+func (r *Registrar) onlyUnbound(req *endpoint.Request, onAnySocket bool) *account {
 	var found *account
 	for _, a := range r.table().accounts {
-		if !a.on(req.Endpoint) || !a.allows(req.From.Addr()) {
+		if !onAnySocket && !a.on(req.Endpoint) || !a.allows(req.From.Addr()) {
 			continue
 		}
 		if _, bound := r.Binding(a.Line); bound {

@@ -76,7 +76,7 @@ func TestWrongPasswordIsReported(t *testing.T) {
 	require.Equal(t, int64(3), logs.All()[1].ContextMap()["since_the_last_line"])
 	last, refused := d.Refusal("stage-door")
 	require.True(t, refused)
-	require.Equal(t, Refusal{later, netip.MustParseAddrPort(w.Addr()), "stage-door", wrongPassword, true}, last)
+	require.Equal(t, Refusal{later, netip.MustParseAddrPort(w.Addr()), "stage-door", wrongPassword, false}, last)
 	for _, other := range []string{"workshop", "green-room", ""} {
 		_, refused = d.Refusal(other)
 		require.False(t, refused, other)
@@ -196,6 +196,38 @@ func TestOlderRegisterTakesNothingBack(t *testing.T) {
 	w.seq = 20
 	require.Equal(t, 200, w.registerWith("stage-door", secret, w.contact()))
 	require.Equal(t, refusalReport{"stage-door", false}, next(t, seen))
+}
+
+// A REGISTER at a socket that serves no adapter is recorded for its line, or for the only line that misses its adapter.
+// Scanners on the Internet and a line whose adapter is registered do not count.
+func TestMisdirected(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
+	from := func(at, user string) *endpoint.Request {
+		r := sip.NewRequest(sip.REGISTER, sip.Uri{Host: realm})
+		r.AppendHeader(&sip.FromHeader{Address: sip.Uri{User: user, Host: realm}})
+		return &endpoint.Request{Request: r, From: netip.MustParseAddrPort(at)}
+	}
+	refused := func(line string) string {
+		last, _ := d.Refusal(line)
+		if last.Why != "" {
+			require.Equal(t, "REGISTER came to the service's port", last.Why)
+		}
+		return last.User
+	}
+	const scanner, lan = "198.51.100.7:5060", "192.168.1.20:5060"
+	d.Misdirected(from(scanner, "100"))
+	require.Empty(t, refused(""))
+	d.Misdirected(from(lan, "stagedoor"))
+	require.Equal(t, "stagedoor", refused(""), "both lines are possible")
+	d.Misdirected(from(scanner, "workshop"))
+	require.Equal(t, "workshop", refused("workshop"), "an adapter may be anywhere")
+	w := dial(t, "udp", d.e)
+	require.Equal(t, 200, w.registerWith("workshop", secret, w.contact()))
+	d.Misdirected(from(lan, "workshop"))
+	require.Empty(t, refused("workshop"), "it is registered")
+	d.Misdirected(from(lan, "stage"))
+	require.Equal(t, "stage", refused("stage-door"), "the only line without its adapter")
 }
 
 // Failed logins for a line whose adapter is registered are logged, but not reported to the line.

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"net/netip"
 	"strings"
 	"sync"
 	"time"
@@ -20,6 +22,8 @@ const (
 	// liveTimeout is how long the check waits for registrations, the adapters' and our own. An adapter that registers
 	// every minute does so within that time. The wait ends early once all are registered.
 	liveTimeout = 65 * time.Second
+	// settleTime is ample for an adapter's second REGISTER. Our own number.
+	settleTime = time.Second
 	// askTimeout is the time limit of one query to an adapter or a contact.
 	askTimeout = 3 * time.Second
 )
@@ -66,11 +70,16 @@ type finding struct {
 func (e *env) lookAtAll(ctx context.Context, d *daemon.Daemon, c *config.Config) bool {
 	fmt.Fprintf(e.Out, "waiting at most %s for registrations\n", liveTimeout)
 	found := make([]finding, len(c.Lines))
-	var all sync.WaitGroup
+	ctxAll, done := context.WithCancel(ctx)
+	var all, strangers sync.WaitGroup
+	w := &liveOutput{w: e.Out}
+	strangers.Go(func() { w.showStrangers(ctxAll, d) })
 	for i := range c.Lines {
-		all.Go(func() { found[i] = look(ctx, d.Line(c.Lines[i].Name), liveTimeout) })
+		all.Go(func() { found[i] = look(ctx, d.Line(c.Lines[i].Name), liveTimeout, w) })
 	}
 	all.Wait()
+	done()
+	strangers.Wait()
 	good := true
 	rows := [][]string{{"line", "service", "adapter", "contact"}}
 	for i, f := range found {
@@ -79,31 +88,88 @@ func (e *env) lookAtAll(ctx context.Context, d *daemon.Daemon, c *config.Config)
 	}
 	t := table{w: e.Out}
 	_ = t.write(rows) // a failed write is ignored, as in all this output
+	if !good {        // such as an adapter at an address that allow_from does not list
+		printRejected(e.Out, d.Backend().Daemon().Counts)
+	}
 	return good
 }
 
+// liveOutput shows what happens while the check waits. Safe for concurrent use.
+type liveOutput struct {
+	mu sync.Mutex
+	w  io.Writer
+}
+
+func (o *liveOutput) say(who, words string) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	fmt.Fprintf(o.w, "  %s: %s\n", who, words)
+}
+
+// showStrangers shows each new refusal of an adapter that could belong to more than one line, or to none, until ctx
+// ends.
+func (o *liveOutput) showStrangers(ctx context.Context, d *daemon.Daemon) {
+	shown := ""
+	for pause(ctx) {
+		last, ok := d.Refusal()
+		if words := rejected(last.From, last.User, last.Why); ok && !last.Challenged && words != shown {
+			shown = words
+			o.say("an adapter of no known line", words)
+		}
+	}
+}
+
+// pause waits for a moment before the next look. It returns false if ctx ends first.
+func pause(ctx context.Context) bool {
+	select {
+	case <-ctx.Done():
+		return false
+	case <-time.After(50 * time.Millisecond):
+		return true
+	}
+}
+
+// rejected says from where and why an adapter was refused.
+func rejected(from netip.AddrPort, user, why string) string {
+	return fmt.Sprintf("NOT registered: refused, from %s as user %q: %s", from, sanitize.Text(user, maxCell), why)
+}
+
+// awaitRegistrations waits until ctx ends, or until it is known of the adapter and of the service whether they
+// register. Whoever was refused will send or answer the same again. But an adapter that was told to correct its
+// REGISTER (RFC 3261 section 10.2.8) does so at once, and has settleTime for that. Each new refusal is shown.
+func awaitRegistrations(ctx context.Context, l *daemon.Line, out *liveOutput) {
+	c, line := l.Config(), l.SIP()
+	var refused time.Time
+	adapter, service := "", ""
+	for {
+		s := line.Status()
+		if !s.Bound && !s.Refusal.At.IsZero() && !s.Refusal.Challenged {
+			if words := rejected(s.Refusal.From, s.Refusal.User, s.Refusal.Why); words != adapter {
+				adapter = words
+				out.say(c.Name, "adapter "+words)
+			}
+			if refused.IsZero() {
+				refused = time.Now()
+			}
+		}
+		if words := sanitize.Text(s.Service.Problem, maxCell); words != "" && words != service {
+			service = words
+			out.say(c.Name, "service: "+words)
+		}
+		adapterKnown := s.Bound || !refused.IsZero() && time.Since(refused) >= settleTime
+		if adapterKnown && (!c.Service.Register || s.Service.Registered || s.Service.Refused) || !pause(ctx) {
+			return
+		}
+	}
+}
+
 // look waits for both registrations, at most for patience, and then queries the adapter and the contact.
-func look(ctx context.Context, l *daemon.Line, patience time.Duration) finding {
+func look(ctx context.Context, l *daemon.Line, patience time.Duration, out *liveOutput) finding {
 	f := finding{good: true}
 	c, line := l.Config(), l.SIP()
 	deadline, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
-	tick := time.NewTicker(50 * time.Millisecond)
-	defer tick.Stop()
-	// An adapter with a wrong password is reported at once, since it will use the same one again.
-	waiting := func() bool {
-		s := line.Status()
-		return !s.Bound && !(s.Refusal.WrongPassword && s.Refusal.User == c.Adapter.User) ||
-			c.Service.Register && !s.Service.Registered
-	}
-	for waiting() {
-		select {
-		case <-deadline.Done():
-		case <-tick.C:
-			continue
-		}
-		break
-	}
+	awaitRegistrations(deadline, l, out)
 	s := line.Status()
 	switch {
 	case !c.Service.Register:
@@ -118,8 +184,7 @@ func look(ctx context.Context, l *daemon.Line, patience time.Duration) finding {
 		f.adapter = askAdapter(ctx, l, s.Binding.Destination.String())
 		f.good = f.good && (strings.HasPrefix(f.adapter, "200") || strings.HasPrefix(f.adapter, "486"))
 	case !s.Refusal.At.IsZero():
-		f.adapter, f.good = fmt.Sprintf("NOT registered: refused, from %s as user %q: %s", s.Refusal.From,
-			sanitize.Text(s.Refusal.User, maxCell), s.Refusal.Why), false
+		f.adapter, f.good = rejected(s.Refusal.From, s.Refusal.User, s.Refusal.Why), false
 	default:
 		f.adapter, f.good = "NOT registered: no attempt seen", false
 	}

@@ -1,9 +1,13 @@
 package cli
 
 import (
+	"context"
+	"crypto/md5"
 	"errors"
 	"fmt"
+	"io"
 	"net"
+	"net/netip"
 	"os"
 	"strings"
 	"testing"
@@ -18,6 +22,7 @@ import (
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
+	"clearback/bridge/sipua/uatest"
 )
 
 func TestCheckLive(t *testing.T) {
@@ -90,7 +95,7 @@ func TestCheckLiveWithoutRegistration(t *testing.T) {
 	d, err := daemon.Start(c, daemonOptions("", zap.NewNop()))
 	require.NoError(t, err)
 	defer d.Shutdown(t.Context())
-	f := look(t.Context(), d.Line("box-office"), 50*time.Millisecond)
+	f := look(t.Context(), d.Line("box-office"), time.Hour, &liveOutput{w: io.Discard})
 	assert.Contains(t, f.service, "NOT registered")
 	assert.Contains(t, f.adapter, "486 from")
 	assert.False(t, f.good)
@@ -225,8 +230,20 @@ func TestLengthOfAnOpening(t *testing.T) {
 	}
 }
 
-// An adapter with a wrong password is reported as soon as it was refused.
-func TestCheckLiveReportsARefusedAdapter(t *testing.T) {
+// sharedPassword is the value of MILLRACE_SERVICE.
+const sharedPassword = "lobby-43"
+
+// shownLines receives what look shows. Its buffer is larger than any test needs.
+type shownLines chan string
+
+func (s shownLines) Write(p []byte) (int, error) {
+	s <- string(p)
+	return len(p), nil
+}
+
+// adapterDials starts a daemon whose adapter has to register, and looks at its line. It returns a connection from
+// the adapter to one of the daemon's sockets, and what look finds and shows.
+func adapterDials(t *testing.T, toService bool) (adapter net.Conn, found chan finding, shown shownLines) {
 	path := daemontest.File(t, daemontest.Serve(t, &daemontest.Board{}), daemontest.Answering(t, "200 OK"), "192.0.2.2")
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
@@ -235,38 +252,103 @@ func TestCheckLiveReportsARefusedAdapter(t *testing.T) {
 	require.NoError(t, os.WriteFile(path, []byte(registers), 0o600))
 	d, err := daemon.Start(daemontest.Load(t, path), daemonOptions("", zap.NewNop()))
 	require.NoError(t, err)
-	defer d.Shutdown(t.Context())
-	found := make(chan finding, 1) // one result, received below
-	go func() { found <- look(t.Context(), d.Line("box-office"), time.Hour) }()
-	adapter, err := net.Dial("udp", d.AdapterAddr("box-office").String())
+	t.Cleanup(func() { d.Shutdown(context.Background()) })
+	at := d.AdapterAddr("box-office")
+	if toService {
+		at = d.ServiceAddr("box-office")
+	}
+	adapter, err = net.Dial("udp", at.String())
 	require.NoError(t, err)
-	defer adapter.Close()
-	challenge := registerAt(t, adapter, 1, "")
-	require.Contains(t, challenge, "401 Unauthorized")
-	_, nonce, _ := strings.Cut(challenge, `nonce="`)
-	nonce, _, _ = strings.Cut(nonce, `"`)
-	registerAt(t, adapter, 2, `Authorization: Digest username="box-office", realm="clearback", nonce="`+nonce+
-		`", uri="sip:clearback", response="`+strings.Repeat("0", 32)+`"`+"\r\n")
-	f := <-found
-	assert.False(t, f.good)
-	assert.Equal(t, `NOT registered: refused, from `+adapter.LocalAddr().String()+
-		` as user "box-office": wrong user or password`, f.adapter)
-	assert.Contains(t, f.service, "registered until")
+	t.Cleanup(func() { adapter.Close() })
+	found, shown = make(chan finding, 1), make(shownLines, 16) // one result, received by the test
+	go func() { found <- look(t.Context(), d.Line("box-office"), time.Hour, &liveOutput{w: shown}) }()
+	return adapter, found, shown
 }
 
-// registerAt sends a REGISTER (RFC 3261 section 10.2) and returns the response.
-func registerAt(t *testing.T, adapter net.Conn, cseq int, authorization string) string {
+// Whatever an adapter is refused for ends the wait at once, and is shown. A challenge is no refusal.
+func TestCheckLiveReportsARefusedAdapter(t *testing.T) {
+	for name, c := range map[string]struct {
+		user, password, expires string
+		toService               bool
+		why                     string
+	}{
+		"wrong password": {user: "box-office", password: "wrong", why: "wrong user or password"},
+		"unknown user":   {user: "foyer", password: "wrong", why: "wrong user or password"},
+		"too short a time": {user: "box-office", password: sharedPassword, expires: "30",
+			why: "Interval Too Brief"},
+		"wrong socket":               {user: "box-office", toService: true, why: "REGISTER came to the service's port"},
+		"wrong socket, unknown user": {user: "foyer", toService: true, why: "REGISTER came to the service's port"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			adapter, found, shown := adapterDials(t, c.toService)
+			if c.toService {
+				assert.Contains(t, registerAt(t, adapter, c.user, 1), "405 Method Not Allowed")
+			} else {
+				registerWith(t, adapter, c.user, c.password, c.expires, 2)
+			}
+			f := <-found
+			assert.False(t, f.good)
+			want := fmt.Sprintf("NOT registered: refused, from %s as user %q: %s", adapter.LocalAddr(), c.user, c.why)
+			assert.Equal(t, want, f.adapter)
+			assert.Contains(t, f.service, "registered until")
+			assert.Equal(t, "  box-office: adapter "+want+"\n", <-shown)
+			assert.Empty(t, shown)
+		})
+	}
+}
+
+// An adapter that asks for too short a time, and then for the time that it is told (RFC 3261 section 10.2.8),
+// registers, even if the check has seen the refusal.
+func TestCheckLiveWaitsForACorrectedRegister(t *testing.T) {
+	t.Parallel()
+	adapter, found, shown := adapterDials(t, false)
+	registerWith(t, adapter, "box-office", sharedPassword, "30", 2)
+	require.Contains(t, <-shown, "Interval Too Brief")
+	require.Contains(t, registerWith(t, adapter, "box-office", sharedPassword, "60", 4), "200 OK")
+	b := make([]byte, 4096)
+	n, err := adapter.Read(b)
+	require.NoError(t, err)
+	question := uatest.Parse(string(b[:n]), netip.AddrPort{})
+	require.True(t, question.Is("OPTIONS"))
+	_, err = adapter.Write([]byte(uatest.Text(question.Response(200, "OK", "adapter"), "")))
+	require.NoError(t, err)
+	f := <-found
+	assert.Contains(t, f.adapter, "200 from")
+	assert.True(t, f.good)
+}
+
+// registerAt sends a REGISTER (RFC 3261 section 10.2) with more header lines and returns the response.
+func registerAt(t *testing.T, adapter net.Conn, user string, cseq int, more ...string) string {
 	t.Helper()
+	var lines strings.Builder
+	for _, line := range more {
+		lines.WriteString(line + "\r\n")
+	}
 	_, err := fmt.Fprintf(adapter,
 		"REGISTER sip:clearback SIP/2.0\r\nVia: SIP/2.0/UDP %[1]s;branch=z9hG4bK-%[2]d;rport\r\n"+
-			"Max-Forwards: 70\r\nFrom: <sip:box-office@clearback>;tag=1\r\nTo: <sip:box-office@clearback>\r\nCall-ID: boot-1\r\n"+
-			"CSeq: %[2]d REGISTER\r\nContact: <sip:box-office@%[1]s>\r\n%[3]sContent-Length: 0\r\n\r\n",
-		adapter.LocalAddr(), cseq,
-		authorization)
+			"Max-Forwards: 70\r\nFrom: <sip:%[4]s@clearback>;tag=1\r\nTo: <sip:%[4]s@clearback>\r\nCall-ID: boot-1\r\n"+
+			"CSeq: %[2]d REGISTER\r\nContact: <sip:%[4]s@%[1]s>\r\n%[3]sContent-Length: 0\r\n\r\n",
+		adapter.LocalAddr(), cseq, lines.String(), user)
 	require.NoError(t, err)
 	require.NoError(t, adapter.SetReadDeadline(time.Now().Add(10*time.Second)))
 	b := make([]byte, 4096)
 	n, err := adapter.Read(b)
 	require.NoError(t, err)
 	return string(b[:n])
+}
+
+// registerWith sends a REGISTER, answers the challenge (RFC 2069 section 2.1.2, without qop) and returns the second
+// response. The second CSeq number is cseq.
+func registerWith(t *testing.T, adapter net.Conn, user, password, expires string, cseq int) string {
+	t.Helper()
+	challenge := registerAt(t, adapter, user, cseq-1)
+	require.Contains(t, challenge, "401 Unauthorized")
+	_, nonce, _ := strings.Cut(challenge, `nonce="`)
+	nonce, _, _ = strings.Cut(nonce, `"`)
+	hash := func(of string) string { return fmt.Sprintf("%x", md5.Sum([]byte(of))) }
+	response := hash(hash(user+":clearback:"+password) + ":" + nonce + ":" + hash("REGISTER:sip:clearback"))
+	return registerAt(t, adapter, user, cseq, "Expires: "+expires, fmt.Sprintf(
+		`Authorization: Digest username=%q, realm="clearback", nonce=%q, uri="sip:clearback", response=%q`, user, nonce,
+		response))
 }
