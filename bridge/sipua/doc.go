@@ -51,7 +51,7 @@
 //	RFC 5031             urn:service:sos         access_dialplan.go
 //	RFC 5407             race conditions         indialog.go
 //	RFC 6228             199                     dialog.go
-//	RFC 6665             SUBSCRIBE, NOTIFY       messagewaiting_subscriber.go (ours), messagewaiting_notifier.go (the adapter's), messagewaiting.go
+//	RFC 6665             SUBSCRIBE, NOTIFY       subscriber.go (ours), messagewaiting_notifier.go (the adapter's), messagewaiting.go
 //	RFC 7090             emergency call-back     emergency_callback.go
 //	RFC 7616, 8760       digest                  registration/
 //	RFC 8866             SDP's syntax            sdp_text.go
