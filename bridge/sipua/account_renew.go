@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"net/netip"
 	"time"
 
 	"go.uber.org/zap"
@@ -15,6 +16,22 @@ func (s *socket) suspended(d time.Duration) {
 	s.a.log.Warn("the machine has slept, or its clock was set forward; the lines register at the service again",
 		zap.Duration("for", d.Round(time.Second)), zap.Stringer("address", s.ep.Addr()))
 	s.renew()
+}
+
+// disconnected registers again at a service that has ended our TCP connection, since it may have restarted without its
+// registrations, and no longer reaches the line by that connection.
+func (s *socket) disconnected(peer netip.AddrPort, lasted time.Duration) {
+	if lasted < s.a.times.lastingConnection || !s.ready() {
+		return
+	}
+	for token, at := range s.served().tokens {
+		if token != at.token || at.client == nil || !at.registered() || !containsAddr(at.addresses(), peer.Addr()) {
+			continue
+		}
+		at.log.Info("the connection to the service has ended; the line registers there again",
+			zap.Stringer("peer", peer))
+		at.client.Renew()
+	}
 }
 
 // renew registers every account of this socket soon, whether or not it is registered now.

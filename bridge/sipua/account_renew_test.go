@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"net/netip"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -50,4 +51,54 @@ func TestRegistersAfterASuspend(t *testing.T) {
 		grantAnHour(h.service, m)
 		go h.service.Serve(func(m uatest.Message) { grantAnHour(h.service, m) })
 	})
+}
+
+// A service that ends the TCP connection, as at a restart, gets a new REGISTER within 5 s, but not within a minute of
+// the last one. A connection to somebody else does not count, nor one that was short.
+func TestRegistersAfterALostConnection(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registeringAtServices)
+		register := func() {
+			m := <-h.service.In
+			require.True(t, m.Is("REGISTER"), m)
+			grantAnHour(h.service, m)
+		}
+		register()
+		synctest.Wait()
+		<-time.After(10 * time.Minute)
+		s := h.line.service
+		s.disconnected(netip.MustParseAddrPort("127.0.0.9:5060"), time.Hour)
+		s.disconnected(h.service.At, 59*time.Second)
+		<-time.After(time.Minute)
+		require.Empty(t, h.service.In)
+		for _, atLeast := range []time.Duration{0, time.Minute} {
+			began := time.Now()
+			s.disconnected(h.service.At, time.Minute)
+			s.disconnected(h.service.At, time.Minute)
+			register()
+			synctest.Wait()
+			require.GreaterOrEqual(t, time.Since(began), atLeast)
+			require.Less(t, time.Since(began), atLeast+5*time.Second)
+		}
+		<-time.After(10 * time.Minute)
+		require.Empty(t, h.service.In)
+		go h.service.Serve(func(m uatest.Message) { grantAnHour(h.service, m) })
+	})
+}
+
+// The end of a TCP connection reaches the account.
+func TestLostConnectionIsNoticed(t *testing.T) {
+	t.Parallel()
+	var logs *observer.ObservedLogs
+	h := streaming(t, registeringAtServices, observed(&logs), func(_ *Options, times *times) {
+		times.lastingConnection = 0
+	})
+	grantAnHour(h.service, h.service.Expect("REGISTER"))
+	eventually(t, "the registration", h.line.accounts[0].registered)
+	h.service.Connections.Drop(-1)
+	eventually(t, "the loss of the connection", func() bool {
+		return logs.FilterMessageSnippet("the connection to the service has ended").Len() > 0
+	})
+	h.service.Serve(func(m uatest.Message) { grantAnHour(h.service, m) })
 }

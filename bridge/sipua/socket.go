@@ -55,7 +55,7 @@ func (a *Agent) open(lines []*Line) error {
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
 			Accept: s.accepts, LimitUnknown: true, Known: served[s].sources, Lookup: a.lookup, Logger: a.log,
 			InDialog: s.inDialog, Answers: s.answersStray, SameSide: s.sameSide, Bound: s.boundAddresses,
-			Suspended: s.suspended,
+			Suspended: s.suspended, Disconnected: s.disconnected,
 			Unmatched: s.unmatchedAnswer,
 			Urgent: func(r *sip.Request) bool {
 				if !r.IsInvite() {

@@ -28,6 +28,10 @@ type times struct {
 	// keepAlive is how often a service at which a line is registered gets OPTIONS; 0 means never. Our own number: a
 	// restart is noticed within half a minute.
 	keepAlive time.Duration
+	// lastingConnection is how long a TCP connection to a service lasts at least whose end says something. A service
+	// that closes each idle connection would otherwise cause a REGISTER whenever it does. Our own number: three times
+	// keepAlive, whose OPTIONS keep a connection from being idle.
+	lastingConnection time.Duration
 	// atRestPoll is how often a line is checked while a notification of messages for its adapter waits until the line
 	// is at rest. Our own number.
 	atRestPoll time.Duration
@@ -82,6 +86,6 @@ func defaultTimes() times {
 		livenessEveryWithMedia: 15 * time.Minute,
 		fresh:                  10 * time.Second, mediaSilence: 25 * time.Second, silenceReport: 5 * time.Minute,
 		recoveryDelay: 30 * time.Second, sound: 2 * time.Second,
-		keepAlive: 20 * time.Second, atRestPoll: 5 * time.Second, resubscribe: 30 * time.Second,
+		keepAlive: 20 * time.Second, lastingConnection: time.Minute, atRestPoll: 5 * time.Second, resubscribe: 30 * time.Second,
 	}
 }

@@ -73,7 +73,10 @@ type Options struct {
 	// timers of this process do not count d, and registrations may have ended meanwhile. Suspended must not block for
 	// long. It is never called on a system whose clocks we cannot read.
 	Suspended func(d time.Duration)
-	Logger    *zap.Logger
+	// Disconnected, if not nil, is called when a TCP connection that this endpoint made has ended, unless by Close.
+	// lasted is how long it lasted. It must not block.
+	Disconnected func(peer netip.AddrPort, lasted time.Duration)
+	Logger       *zap.Logger
 }
 
 // Packets is a datagram socket, such as [net.UDPConn]. Its methods may be called concurrently. If a read returns

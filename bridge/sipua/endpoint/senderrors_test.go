@@ -248,3 +248,32 @@ func TestConnectionOutlivesItsUsers(t *testing.T) {
 	}
 	require.NoError(t, datagrams{}.Close())
 }
+
+// The end of a connection that this endpoint made is reported. The end of another one is not, nor is that by Close.
+func TestDisconnected(t *testing.T) {
+	l, next := listenTCP(t)
+	ended := make(chan netip.AddrPort, 4) // more than there are connections
+	e := open(t, testHandler{}, func(o *Options) {
+		o.Disconnected = func(peer netip.AddrPort, lasted time.Duration) {
+			if lasted <= 0 || lasted > testTimeout {
+				t.Errorf("it lasted %v", lasted)
+			}
+			ended <- peer
+		}
+	})
+	to := netip.MustParseAddrPort(l.Addr().String())
+	w := dial(t, "tcp", e)
+	require.Eventually(t, func() bool { return e.Connected(w.Addr()) }, testTimeout, time.Millisecond)
+	require.NoError(t, w.Conn.Close())
+	require.Eventually(t, func() bool { return !e.Connected(w.Addr()) }, testTimeout, time.Millisecond)
+	_, err := e.streams.dial(t.Context(), to)
+	require.NoError(t, err)
+	peer := next()
+	require.Empty(t, ended)
+	require.NoError(t, peer.Conn.Close())
+	require.Equal(t, to, <-ended)
+	_, err = e.streams.dial(t.Context(), to)
+	require.NoError(t, err)
+	require.NoError(t, e.Close())
+	require.Empty(t, ended)
+}

@@ -140,10 +140,15 @@ func (s *tcpConns) add(c *conn) bool {
 	return true
 }
 
+// remove removes a connection that has ended.
 func (s *tcpConns) remove(c *conn) {
 	s.mu.Lock()
-	defer s.mu.Unlock()
 	s.removeLocked(c)
+	closed := s.closed
+	s.mu.Unlock()
+	if report := s.e.o.Disconnected; report != nil && !closed && !c.accepted {
+		report(c.peer, time.Since(c.since))
+	}
 }
 
 func (s *tcpConns) removeLocked(c *conn) {
