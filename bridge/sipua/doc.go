@@ -44,6 +44,7 @@
 //	RFC 3326             Reason                  headers_limits.go
 //	RFC 3420, 3515, 3891 transfer                transfer.go; also RFC 4488 and RFC 5589
 //	RFC 3581, 5626, 6026 rport, keep-alive, 2xx  endpoint/
+//	RFC 3680             registration events     account_regevent.go
 //	RFC 3842             message waiting         messagewaiting.go, messagewaiting_summary.go (the body)
 //	RFC 4028             session timers          sessiontimer.go, sessiontimer/
 //	RFC 4733             telephone events        indialog_hookflash.go, sdp_stream.go
@@ -64,7 +65,7 @@
 //	reload.go                  adding, replacing and removing lines
 //	account.go                 accounts at the services
 //	account_keepalive.go       a service that restarts
-//	account_renew.go           a machine that slept, or whose network was away
+//	account_renew.go           a machine that slept, or whose network was away; a lost TCP connection
 //	line.go, call.go, leg.go   the effects of a line; a call's mailbox and events; its two legs
 //	tables.go                  the calls and dialogs that are up
 //	times.go, counts.go        durations and their sources; counters

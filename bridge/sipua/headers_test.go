@@ -303,7 +303,7 @@ func TestDefaultTimes(t *testing.T) {
 		t1: 500 * time.Millisecond, t2: 4 * time.Second, final: 32 * time.Second, ringing: 190 * time.Second,
 		silence: 4 * time.Second, silenceAfterLoss: 700 * time.Millisecond,
 		emergencySilence: 2 * time.Second, recoveryProbe: 10 * time.Second, keepAlive: 20 * time.Second,
-		lastingConnection: time.Minute, atRestPoll: 5 * time.Second,
+		regEvents: 15 * time.Second, lastingConnection: time.Minute, atRestPoll: 5 * time.Second,
 		resubscribe: 30 * time.Second, probe: 2 * time.Second, retryAfter: 10 * time.Second,
 		clearPerLine: 2 * time.Second, second: time.Second, emergencyLiveness: 5 * time.Minute, sound: 2 * time.Second,
 		closeTimeout:       time.Second,

@@ -392,6 +392,7 @@ func TestSubscribesAtTheService(t *testing.T) {
 // RFC 6665 section 4.1.3 lists the reasons.
 func TestSubscriptionEnds(t *testing.T) {
 	t.Parallel()
+	u := &subscriber{p: eventPackage{refused: time.Hour}}
 	for in, want := range map[string]string{
 		"active;expires=60": "goes on", "Pending": "goes on", "terminated": "0s", "terminated;reason=deactivated": "1s",
 		"terminated;reason=timeout":                  "1s",
@@ -401,7 +402,7 @@ func TestSubscriptionEnds(t *testing.T) {
 		"terminated;retry-after=99999": "1h0m0s",
 	} {
 		got := "goes on"
-		if err := terminated(in); err != nil {
+		if err := u.terminated(in); err != nil {
 			r := err.(*subscribeError)
 			if got = fmt.Sprint(r.pause); r.never {
 				got = "never"

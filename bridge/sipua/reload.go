@@ -79,10 +79,11 @@ func (l *Line) register() {
 				l.a.clients.Go(func() { defer close(c.ended); c.Run(c.ctx) })
 			}
 			run(s.keepAlive)
+			run(s.subscribeToRegistration)
 		}
 	}
 	if l.o.MessageWaiting == MessagesSubscribe {
-		u := &subscriber{s: l.accounts[0], line: l}
+		u := &subscriber{s: l.accounts[0], line: l, p: l.messageEvents()}
 		run(u.run)
 	}
 }

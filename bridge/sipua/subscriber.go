@@ -16,18 +16,34 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file has our own subscription to message waiting at the service (RFC 3842, RFC 6665). A line that is configured
-// for it has one, at its first account.
+// This file has our own subscriptions at the services (RFC 6665): to message waiting (RFC 3842), for a line that is
+// configured for it, at its first account; and to the state of our registration (RFC 3680), at each account.
 
 const (
-	// subscribeExpires is the duration that we ask for. RFC 3842 section 3.4 leaves it open; most event packages use an
-	// hour.
+	// subscribeExpires is the duration that we ask for. RFC 3842 section 3.4 leaves it open, and RFC 3680 section 4.4
+	// has little more as its default; most event packages use an hour.
 	subscribeExpires = time.Hour
-	// subscribeRefusedPause is the pause after an answer that only a person can change. Our own number.
-	subscribeRefusedPause = time.Hour
-	// longestPause bounds the doubling pause after other failures: message waiting is not urgent. Our own number.
-	longestPause = 30 * time.Minute
 )
+
+// eventPackage is what a subscriber has to know of its event package.
+type eventPackage struct {
+	name, accept string // of the package and of its body
+	// refused is the pause after an answer that only a person can change. longest bounds the doubling pause after other
+	// failures. Our own numbers.
+	refused, longest time.Duration
+	// ownSource: only the addresses of the service may send a NOTIFY.
+	ownSource bool
+	// handle answers a NOTIFY of the subscription.
+	handle func(s *socket, r *endpoint.Request)
+	// log reports that there is no subscription, and why.
+	log func(message string, fields ...zap.Field)
+}
+
+// messageEvents is the package of a line that is configured for message waiting, which is not urgent.
+func (l *Line) messageEvents() eventPackage {
+	return eventPackage{name: messagePackage, accept: summaryType, refused: time.Hour, longest: 30 * time.Minute,
+		handle: l.messageState.handleNotify, log: l.log.Info}
+}
 
 // errSubscriptionEnded is the error for a subscription that the service ended.
 var errSubscriptionEnded = errors.New("the service ended the subscription")
@@ -47,6 +63,7 @@ type subscriber struct {
 	// set once
 	s    *account
 	line *Line
+	p    eventPackage
 
 	mu     sync.Mutex
 	d      dialog
@@ -71,13 +88,14 @@ func (u *subscriber) run(ctx context.Context) {
 				failures = 0
 			}
 			failures++
-			longer := min(t.resubscribe<<min(failures-1, 10), longestPause)
+			longer := min(t.resubscribe<<min(failures-1, 16), u.p.longest)
 			var r *subscribeError
 			switch {
 			case ctx.Err() != nil:
 				return
 			case errors.As(err, &r) && r.never:
-				u.s.log.Warn("the service does not report waiting messages; no further attempt is made", zap.Error(err))
+				u.p.log("the service does not report such events; no further attempt is made",
+					zap.String("event", u.p.name), zap.Error(err))
 				return
 			case errors.As(err, &r) && r.pause > 0 && failures == 1:
 				pause = r.pause
@@ -87,7 +105,8 @@ func (u *subscriber) run(ctx context.Context) {
 				pause = longer
 			}
 			if failures == 1 {
-				u.s.log.Info("not subscribed to waiting messages", zap.Duration("next_try_in", pause), zap.Error(err))
+				u.p.log("not subscribed at the service", zap.String("event", u.p.name),
+					zap.Duration("next_try_in", pause), zap.Error(err))
 			}
 			// spreads the retries of the lines, so that they do not all come at once
 			pause += time.Duration(rand.Float64() * float64(pause) / 4)
@@ -176,26 +195,26 @@ func (u *subscriber) subscribe(ctx context.Context, lasting time.Duration) (time
 			return u.granted(res, lasting)
 		case code == sip.StatusUnauthorized || code == sip.StatusProxyAuthRequired:
 			if err := u.s.authorize(req, res); err != nil {
-				return 0, &subscribeError{err: err, pause: subscribeRefusedPause}
+				return 0, &subscribeError{err: err, pause: u.p.refused}
 			}
 		case code == sip.StatusIntervalToBrief && lasting > 0:
 			n, err := strconv.Atoi(strings.TrimSpace(first(res, "Min-Expires")))
 			longer := time.Duration(n) * time.Second
 			if err != nil || longer <= lasting || longer > 24*time.Hour {
-				return 0, answered(res)
+				return 0, u.answered(res)
 			}
 			lasting = longer
 			req = u.request(lasting)
 		default:
-			return 0, answered(res)
+			return 0, u.answered(res)
 		}
 	}
-	return 0, &subscribeError{err: errors.New("too many challenges"), pause: subscribeRefusedPause}
+	return 0, &subscribeError{err: errors.New("too many challenges"), pause: u.p.refused}
 }
 
 // answered classifies a failure. A lost dialog is re-established soon. A busy or failing service is asked again. Any
 // other answer needs a person.
-func answered(res *sip.Response) error {
+func (u *subscriber) answered(res *sip.Response) error {
 	r := &subscribeError{err: fmt.Errorf("the service answered SUBSCRIBE with %d %s", res.StatusCode, res.Reason)}
 	switch code := res.StatusCode; {
 	case code == sip.StatusCallTransactionDoesNotExists:
@@ -203,7 +222,7 @@ func answered(res *sip.Response) error {
 	case code == sip.StatusRequestTimeout, code == sip.StatusTemporarilyUnavailable, code >= 500 && code < 600 &&
 		code != sip.StatusNotImplemented:
 	default:
-		r.pause = subscribeRefusedPause
+		r.pause = u.p.refused
 	}
 	if d, ok := pauseOf(first(res, "Retry-After")); ok {
 		r.pause = max(r.pause, d)
@@ -233,7 +252,7 @@ func (u *subscriber) granted(res *sip.Response, asked time.Duration) (time.Durat
 		granted = min(asked, time.Duration(n)*time.Second)
 	}
 	if asked > 0 && granted <= 0 {
-		return 0, &subscribeError{err: errors.New("the service granted no time"), pause: subscribeRefusedPause}
+		return 0, &subscribeError{err: errors.New("the service granted no time"), pause: u.p.refused}
 	}
 	return granted, nil
 }
@@ -248,8 +267,8 @@ func (u *subscriber) request(lasting time.Duration) *sip.Request {
 	}
 	req := u.d.request(sip.SUBSCRIBE, u.callID, u.s.transport(), dest)
 	req.AppendHeader(u.line.service.ep.Contact(u.s.token, u.s.transport()))
-	req.AppendHeader(sip.NewHeader("Event", messagePackage))
-	req.AppendHeader(sip.NewHeader("Accept", summaryType))
+	req.AppendHeader(sip.NewHeader("Event", u.p.name))
+	req.AppendHeader(sip.NewHeader("Accept", u.p.accept))
 	req.AppendHeader(sip.NewHeader("Expires", strconv.Itoa(int(lasting.Seconds()))))
 	return req
 }
@@ -258,6 +277,11 @@ func (u *subscriber) request(lasting time.Duration) *sip.Request {
 func (u *subscriber) handleNotify(r *endpoint.Request) {
 	s := u.line.service
 	if r.Method == sip.ACK {
+		return
+	}
+	if u.p.ownSource && !containsAddr(u.s.addresses(), r.From.Addr()) {
+		u.line.a.counts.wrongSources.Add(1)
+		s.reply(r, sip.StatusForbidden, "Forbidden")
 		return
 	}
 	u.mu.Lock()
@@ -284,8 +308,8 @@ func (u *subscriber) handleNotify(r *endpoint.Request) {
 		s.notAllowed(r)
 		return
 	}
-	u.line.messageState.handleNotify(s, r)
-	if err := terminated(first(r.Request, "Subscription-State")); err != nil {
+	u.p.handle(s, r)
+	if err := u.terminated(first(r.Request, "Subscription-State")); err != nil {
 		select {
 		case over <- err:
 		default: // the subscription has already ended
@@ -294,7 +318,7 @@ func (u *subscriber) handleNotify(r *endpoint.Request) {
 }
 
 // terminated parses a Subscription-State; nil: the subscription continues. RFC 6665 section 4.1.3 defines the reasons.
-func terminated(v string) error {
+func (u *subscriber) terminated(v string) error {
 	fields := strings.Split(v, ";")
 	if !strings.EqualFold(strings.TrimSpace(fields[0]), "terminated") {
 		return nil
@@ -315,7 +339,7 @@ func terminated(v string) error {
 		r.pause = time.Second
 	// "should not try again": a person may have changed that within an hour
 	case "rejected", "noresource":
-		r.pause = max(asked, subscribeRefusedPause)
+		r.pause = max(asked, u.p.refused)
 	case "invariant":
 		r.never = true
 	}

@@ -280,7 +280,7 @@ func newTestBedOf(t testing.TB, adapter, service *uatest.Peer, settings ...setti
 		}},
 	}
 	times := defaultTimes()
-	times.keepAlive = 0 // no OPTIONS at random times, unless a test asks for them
+	times.keepAlive, times.regEvents = 0, 0 // nothing at random times, unless a test asks for it
 	for _, s := range settings {
 		s(&o, &times)
 	}

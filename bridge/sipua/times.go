@@ -28,6 +28,9 @@ type times struct {
 	// keepAlive is how often a service at which a line is registered gets OPTIONS; 0 means never. Our own number: a
 	// restart is noticed within half a minute.
 	keepAlive time.Duration
+	// regEvents is when a service is first asked for the state of a registration: up to twice as long after the start.
+	// 0 means never. Our own number: the line's calls and registrations come first.
+	regEvents time.Duration
 	// lastingConnection is how long a TCP connection to a service lasts at least whose end says something. A service
 	// that closes each idle connection would otherwise cause a REGISTER whenever it does. Our own number: three times
 	// keepAlive, whose OPTIONS keep a connection from being idle.
@@ -86,6 +89,7 @@ func defaultTimes() times {
 		livenessEveryWithMedia: 15 * time.Minute,
 		fresh:                  10 * time.Second, mediaSilence: 25 * time.Second, silenceReport: 5 * time.Minute,
 		recoveryDelay: 30 * time.Second, sound: 2 * time.Second,
-		keepAlive: 20 * time.Second, lastingConnection: time.Minute, atRestPoll: 5 * time.Second, resubscribe: 30 * time.Second,
+		keepAlive: 20 * time.Second, regEvents: 15 * time.Second,
+		lastingConnection: time.Minute, atRestPoll: 5 * time.Second, resubscribe: 30 * time.Second,
 	}
 }
