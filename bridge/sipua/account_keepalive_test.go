@@ -18,7 +18,7 @@ func grantAnHour(p *uatest.Peer, register uatest.Message) {
 }
 
 // A service that restarts and loses its registrations gets a new REGISTER, long before the refresh is due. One lost
-// question, any response, and a request of its own show that the service is there.
+// question, any response (also a 404 to a call), and a request of its own show that the service is there.
 func TestServiceThatLosesTheRegistration(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -59,6 +59,15 @@ func TestServiceThatLosesTheRegistration(t *testing.T) {
 		require.Equal(t, 1, said())
 		for range 10 {
 			h.service.Respond(next("OPTIONS"), 200, "x", "") // and no second REGISTER
+		}
+
+		// A misdialled call is no sign: the far end's number is not found, and the line is.
+		near := h.request("5550159", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.Respond(next("INVITE"), 404, "far", "")
+		next("ACK")
+		near.AckFailure(h.adapter.Expect("404"))
+		for range 10 {
+			h.service.Respond(next("OPTIONS"), 404, "x", "") // and no REGISTER
 		}
 		go h.service.Serve(func(m uatest.Message) { grantAnHour(h.service, m) }) // the un-registration
 	})

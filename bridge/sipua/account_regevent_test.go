@@ -86,8 +86,8 @@ func FuzzReginfo(f *testing.F) {
 func withRegEvents(_ *Options, times *times) { times.regEvents = 15 * time.Second }
 
 // A service that says that it has removed the line's contact gets one REGISTER within 5 s, but not within a minute of
-// the last one. Other contacts, a document that is none, a sender outside the service and a contact that was never listed
-// cause none.
+// the last one. Other contacts, a document that is none, a sender outside the service and a contact that was never
+// listed cause none.
 func TestServiceThatRemovesTheContact(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
