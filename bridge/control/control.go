@@ -83,6 +83,9 @@ type Service struct {
 	Registered bool      `json:"registered"`
 	Until      time.Time `json:"until,omitzero"`
 	Problem    string    `json:"problem,omitempty"`
+	// Since is when Registered last changed. Heard is when the service last sent anything.
+	Since time.Time `json:"since,omitzero"`
+	Heard time.Time `json:"heard,omitzero"`
 }
 
 // Adapter is the line's binding: the registration of its adapter.

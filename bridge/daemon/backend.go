@@ -73,7 +73,7 @@ func (l *Line) status() control.Line {
 	defer l.mu.Unlock()
 	out := control.Line{
 		Name:    l.name,
-		Service: serviceStatus(c.Service.Register, s.Service.Registered, s.Service.Until, s.Service.Problem),
+		Service: serviceStatus(c.Service.Register, s.Service),
 		Adapter: control.Adapter{Bound: s.Bound, UserAgent: l.userAgent},
 		Calls:   []control.Call{}, Loop: v.Loop.String(),
 		Contact: control.Contact{Driver: c.Contact.Driver, Controller: c.Contact.Controller,
@@ -84,7 +84,7 @@ func (l *Line) status() control.Line {
 		LifeSafety: p.LifeSafety, Tuning: l.session != nil, Location: c.Location,
 	}
 	if second := c.Service.Second; second != nil {
-		is := serviceStatus(second.Register, s.Second.Registered, s.Second.Until, s.Second.Problem)
+		is := serviceStatus(second.Register, s.Second)
 		out.Second = &is
 	}
 	if s.Bound {
@@ -136,8 +136,9 @@ func refusal(r registration.Refusal) *control.Refusal {
 		Why: r.Why}
 }
 
-func serviceStatus(registers, registered bool, until time.Time, problem string) control.Service {
-	return control.Service{Registers: registers, Registered: registered, Until: until, Problem: problem}
+func serviceStatus(registers bool, s registration.Status) control.Service {
+	return control.Service{Registers: registers, Registered: s.Registered, Until: s.Until, Problem: s.Problem,
+		Since: s.Since, Heard: s.Heard}
 }
 
 func callState(c supervision.CallView) string {

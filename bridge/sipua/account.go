@@ -33,6 +33,8 @@ type account struct {
 	silentUntil atomic.Int64
 	// lastMessage is when the last message from the service came, in nanoseconds since the agent's start
 	lastMessage atomic.Int64
+	// lastAnswer is when the last response to OPTIONS came, likewise. It may come from a service that takes no calls.
+	lastAnswer atomic.Int64
 	// down: the service was silent, and no message has come since; set only where the line has another account or calls
 	down           atomic.Bool
 	probing        atomic.Bool // a goroutine asks whether the service is back
@@ -92,6 +94,19 @@ func (s *account) begin() {
 		Changed:    func(now registration.Status) { c.owner.Load().registrationChanged(now) },
 		Unanswered: func() { c.owner.Load().noteNoResponse() },
 	})
+}
+
+// status returns the state of the registration, and when the service was last heard in any way.
+func (s *account) status() (is registration.Status) {
+	if s.client != nil {
+		is = s.client.Status()
+	}
+	if last := max(s.lastMessage.Load(), s.lastAnswer.Load()); last > 0 {
+		if at := s.line.a.epoch.Add(time.Duration(last)); at.After(is.Heard) {
+			is.Heard = at
+		}
+	}
+	return is
 }
 
 // registered reports whether an ordinary call may be passed to this service at all.

@@ -41,5 +41,8 @@ func (s *account) keepAlive(ctx context.Context) {
 // responds reports whether the service sends any response to OPTIONS.
 func (s *account) responds(ctx context.Context) bool {
 	_, err := s.sendOptions(ctx, s.line.a.times.probe)
+	if err == nil {
+		s.lastAnswer.Store(int64(time.Since(s.line.a.epoch)))
+	}
 	return err == nil
 }

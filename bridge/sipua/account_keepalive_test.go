@@ -39,6 +39,10 @@ func TestServiceThatLosesTheRegistration(t *testing.T) {
 		began := time.Now()
 		h.service.Respond(next("OPTIONS"), 404, "x", "")
 		require.LessOrEqual(t, time.Since(began), 20*time.Second)
+		synctest.Wait()
+		status := h.line.Status().Service
+		require.Zero(t, time.Since(status.Heard), "an answer to OPTIONS")
+		require.Equal(t, []time.Time{began, began.Add(time.Hour)}, []time.Time{status.Since, status.Until})
 		for range 5 { // it is there, even if it cannot serve; and the least time between two REGISTERs passes
 			h.service.Respond(next("OPTIONS"), 503, "x", "")
 		}

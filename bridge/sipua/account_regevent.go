@@ -126,8 +126,8 @@ func (s *account) subscribeToRegistration(ctx context.Context) {
 	}
 	const day = 24 * time.Hour
 	state := &registrationState{s: s}
-	u := &subscriber{s: s, line: s.line, p: eventPackage{name: regPackage, accept: reginfoType, refused: day,
-		longest: day, ownSource: true, handle: state.handleNotify, log: s.log.Debug}}
+	u := &subscriber{s: s, line: s.line, p: eventPackage{name: regPackage, accept: reginfoType,
+		about: "the state of the registration", refused: day, longest: day, ownSource: true, handle: state.handleNotify, log: s.log.Debug}}
 	u.run(ctx)
 }
 

@@ -29,7 +29,7 @@ func (s *socket) disconnected(peer netip.AddrPort, lasted time.Duration) {
 			continue
 		}
 		at.log.Info("the connection to the service has ended; the line registers there again",
-			zap.Stringer("peer", peer))
+			zap.Stringer("to", peer))
 		at.client.Renew()
 	}
 }

@@ -78,6 +78,7 @@ func TestRegistersAfterALostConnection(t *testing.T) {
 			s.disconnected(h.service.At, time.Minute)
 			register()
 			synctest.Wait()
+			require.Zero(t, time.Since(h.line.Status().Service.Heard))
 			require.GreaterOrEqual(t, time.Since(began), atLeast)
 			require.Less(t, time.Since(began), atLeast+5*time.Second)
 		}

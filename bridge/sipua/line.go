@@ -148,7 +148,7 @@ type Status struct {
 	// refusal while it is not bound; At is zero if there was none.
 	Heard       time.Time
 	Refusal     registration.Refusal
-	Service     registration.Status
+	Service     registration.Status // Heard is when any message came
 	Second      registration.Status // of the second service, if there is one
 	ServiceAddr netip.AddrPort      // our socket towards the service, with its real port
 	AdapterAddr netip.AddrPort      // our socket towards the adapter, with its real port
@@ -162,12 +162,10 @@ func (l *Line) Status() Status {
 	s.Heard = l.a.registrar.LastHeard(l.o.Name)
 	s.Refusal, _ = l.a.registrar.Refusal(l.o.Name)
 	for _, at := range l.accounts {
-		switch {
-		case at.client == nil:
-		case at.second:
-			s.Second = at.client.Status()
-		default:
-			s.Service = at.client.Status()
+		if at.second {
+			s.Second = at.status()
+		} else {
+			s.Service = at.status()
 		}
 	}
 	for _, c := range l.a.up() {

@@ -28,6 +28,7 @@ const (
 // eventPackage is what a subscriber has to know of its event package.
 type eventPackage struct {
 	name, accept string // of the package and of its body
+	about        string // what it reports, for the log
 	// refused is the pause after an answer that only a person can change. longest bounds the doubling pause after other
 	// failures. Our own numbers.
 	refused, longest time.Duration
@@ -41,8 +42,8 @@ type eventPackage struct {
 
 // messageEvents is the package of a line that is configured for message waiting, which is not urgent.
 func (l *Line) messageEvents() eventPackage {
-	return eventPackage{name: messagePackage, accept: summaryType, refused: time.Hour, longest: 30 * time.Minute,
-		handle: l.messageState.handleNotify, log: l.log.Info}
+	return eventPackage{name: messagePackage, accept: summaryType, about: "waiting messages", refused: time.Hour,
+		longest: 30 * time.Minute, handle: l.messageState.handleNotify, log: l.log.Info}
 }
 
 // errSubscriptionEnded is the error for a subscription that the service ended.
@@ -94,8 +95,7 @@ func (u *subscriber) run(ctx context.Context) {
 			case ctx.Err() != nil:
 				return
 			case errors.As(err, &r) && r.never:
-				u.p.log("the service does not report such events; no further attempt is made",
-					zap.String("event", u.p.name), zap.Error(err))
+				u.p.log("the service does not report "+u.p.about+"; no further attempt is made", zap.Error(err))
 				return
 			case errors.As(err, &r) && r.pause > 0 && failures == 1:
 				pause = r.pause
@@ -105,8 +105,7 @@ func (u *subscriber) run(ctx context.Context) {
 				pause = longer
 			}
 			if failures == 1 {
-				u.p.log("not subscribed at the service", zap.String("event", u.p.name),
-					zap.Duration("next_try_in", pause), zap.Error(err))
+				u.p.log("not subscribed to "+u.p.about, zap.Duration("next_try_in", pause), zap.Error(err))
 			}
 			// spreads the retries of the lines, so that they do not all come at once
 			pause += time.Duration(rand.Float64() * float64(pause) / 4)

@@ -23,6 +23,8 @@ type Status struct {
 	Registered bool
 	// Since is when Registered last changed; Until is when the registration ends.
 	Since, Until time.Time
+	// Heard is when the service last answered a REGISTER; zero if it never did.
+	Heard time.Time
 	// Problem describes the last failure; "" means none.
 	Problem string
 	// Silent means that the last REGISTER got no response. An earlier registration remains valid.
@@ -344,7 +346,7 @@ func (c *Client) succeeded(granted time.Duration) {
 		c.log.Info("registered at the service", zap.String("registrar", c.o.Registrar.Host),
 			zap.Duration("for", granted))
 	}
-	c.set(func(s *Status) { *s = Status{Registered: true, Since: s.Since, Until: now.Add(granted)} })
+	c.set(func(s *Status) { *s = Status{Registered: true, Since: s.Since, Until: now.Add(granted), Heard: now} })
 	time.AfterFunc(granted, c.lapsed)
 }
 
@@ -359,6 +361,9 @@ func (c *Client) failed(err error, pause time.Duration) {
 	c.set(func(s *Status) {
 		s.Problem, s.Silent, s.Refused = err.Error(), silent, !silent && r.slow
 		s.Registered = s.Registered && !s.Refused
+		if !silent {
+			s.Heard = time.Now()
+		}
 	})
 	if silent && c.o.Unanswered != nil {
 		c.o.Unanswered()

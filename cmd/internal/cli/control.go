@@ -72,19 +72,18 @@ func lines(f *pflag.FlagSet) action {
 }
 
 func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
-	rows := [][]string{{"LINE", "SERVICE", "ADAPTER", "REGISTERED", "LAST HEARD", "CALLS", "LOOP", "CONTACT",
-		"INTERVAL", "VERIFY",
-		"LAST CLEARING"}}
+	rows := [][]string{{"LINE", "SERVICE", "SERVICE TIMES", "ADAPTER", "REGISTERED", "LAST HEARD", "CALLS", "LOOP",
+		"CONTACT", "INTERVAL", "VERIFY", "LAST CLEARING"}}
 	for i := range d.Lines {
 		l := &d.Lines[i]
-		rows = append(rows, []string{l.Name, servicesWords(l), adapterWords(l.Adapter), clockTime(l.Adapter.Since, now),
-			clockTime(l.Adapter.Heard, now),
-			callWords(l), loopWords(l),
-			contactWords(l.Contact, now), intervalWords(l.Interval), verifyWords(l.Verify),
+		times := func(s control.Service) string { return serviceTimes(s, now) }
+		rows = append(rows, []string{l.Name, servicesWords(l, serviceWords), servicesWords(l, times),
+			adapterWords(l.Adapter), clockTime(l.Adapter.Since, now), clockTime(l.Adapter.Heard, now), callWords(l),
+			loopWords(l), contactWords(l.Contact, now), intervalWords(l.Interval), verifyWords(l.Verify),
 			clearingWords(l.LastClearing, now)})
 	}
 	// These columns change only by hand or when there is trouble.
-	t := table{w: w, spare: []string{"REGISTERED", "LAST HEARD", "INTERVAL", "VERIFY", "CONTACT"}}
+	t := table{w: w, spare: []string{"SERVICE TIMES", "REGISTERED", "LAST HEARD", "INTERVAL", "VERIFY", "CONTACT"}}
 	_ = t.write(rows) // a failed write is ignored, as in all this output
 	for i := range d.Lines {
 		l := &d.Lines[i]
@@ -158,11 +157,28 @@ func printWaiting(w io.Writer, all []control.Waiting) {
 	}
 }
 
-func servicesWords(l *control.Line) string {
+// servicesWords says something of each service of a line.
+func servicesWords(l *control.Line, words func(control.Service) string) string {
 	if l.Second == nil {
-		return serviceWords(l.Service)
+		return words(l.Service)
 	}
-	return serviceWords(l.Service) + "; second: " + serviceWords(*l.Second)
+	return words(l.Service) + "; second: " + words(*l.Second)
+}
+
+// serviceTimes says since when the line has been registered, or not been, and when the service was last heard.
+func serviceTimes(s control.Service, now time.Time) string {
+	since := "since "
+	if s.Registered {
+		since = "registered "
+	}
+	var all []string
+	if !s.Since.IsZero() {
+		all = append(all, since+clockTime(s.Since, now))
+	}
+	if !s.Heard.IsZero() {
+		all = append(all, "last heard "+clockTime(s.Heard, now))
+	}
+	return cmp.Or(strings.Join(all, ", "), "-")
 }
 
 func serviceWords(s control.Service) string {

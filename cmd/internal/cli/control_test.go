@@ -141,7 +141,7 @@ func TestControlCommands(t *testing.T) {
 
 	code, out, errs = call("", "lines", "--config", path)
 	assert.Equal(t, ExitOK, code, errs)
-	assert.Regexp(t, `(?m)^box-office +registered +127\.0\.0\.1:\d+ +- +- +- +closed +cabinet, kind none +800 ms +options, NOT trusted yet +-$`,
+	assert.Regexp(t, `(?m)^box-office +registered +registered \d\d:\d\d, last heard \d\d:\d\d +127\.0\.0\.1:\d+ +- +- +- +closed +cabinet, kind none +800 ms +options, NOT trusted yet +-$`,
 		out)
 
 	k := control.NewClient(socket)

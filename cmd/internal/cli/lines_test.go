@@ -30,7 +30,8 @@ func TestPrintDaemon(t *testing.T) {
 		},
 		Lines: []control.Line{
 			{
-				Name: "box-office", Service: control.Service{Registers: true, Registered: true},
+				Name: "box-office", Service: control.Service{Registers: true, Registered: true,
+					Since: now.Add(-2 * time.Hour), Heard: now.Add(-time.Minute)},
 				Adapter: control.Adapter{Bound: true, Address: "192.0.2.21:5060",
 					Since: now.Add(-6 * time.Hour), Heard: now.Add(-time.Minute)},
 				Loop: "closed", Contact: control.Contact{Driver: "modbus", Controller: "relays", Kind: "oneshot",
@@ -42,8 +43,9 @@ func TestPrintDaemon(t *testing.T) {
 				Incident: &control.Incident{Reason: "suppressed", Rule: "other-call", Since: now.Add(-time.Hour),
 					Advice: "Go and look."},
 			}, {
-				Name: "stage-door", Service: control.Service{Registers: true, Problem: "403 Forbidden"},
-				Second: &control.Service{Registers: true, Registered: true}, Loop: "open", Tuning: true,
+				Name: "stage-door", Service: control.Service{Registers: true, Problem: "403 Forbidden",
+					Since: now.AddDate(0, 0, -1)},
+				Second: &control.Service{Registers: true, Registered: true, Since: now}, Loop: "open", Tuning: true,
 				Adapter: control.Adapter{Heard: now.AddDate(0, 0, -1), Refused: &control.Refusal{
 					At: now.Add(-time.Minute), Age: 12000, From: "192.0.2.22:5060", User: "door\x1b[2J",
 					Why: "wrong user or password"}},
@@ -63,10 +65,10 @@ func TestPrintDaemon(t *testing.T) {
 	}, now)
 	rows := strings.Split(b.String(), "\n")
 	for i, want := range []string{
-		`^LINE  +SERVICE  +ADAPTER  +REGISTERED  +LAST HEARD  +CALLS  +LOOP  +CONTACT  +INTERVAL  +VERIFY  +LAST CLEARING$`,
-		`^box-office  +registered  +192\.0\.2\.21:5060  +14:15  +20:14  +-  +closed  +relays, kind oneshot, LINK LOST since 2026-02-28 20:15  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
-		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +NOT registered  +-  +2026-02-28 20:15  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
-		`^green-room  +no registration  +NOT registered  +-  +-  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
+		`^LINE  +SERVICE  +SERVICE TIMES  +ADAPTER  +REGISTERED  +LAST HEARD  +CALLS  +LOOP  +CONTACT  +INTERVAL  +VERIFY  +LAST CLEARING$`,
+		`^box-office  +registered  +registered 18:15, last heard 20:14  +192\.0\.2\.21:5060  +14:15  +20:14  +-  +closed  +relays, kind oneshot, LINK LOST since 2026-02-28 20:15  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
+		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +since 2026-02-28 20:15; second: registered 20:15  +NOT registered  +-  +2026-02-28 20:15  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
+		`^green-room  +no registration  +-  +NOT registered  +-  +-  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
 		`^box-office: INCIDENT suppressed \(other-call\) for 1h0m0s\. Go and look\.$`,
 		`^box-office: location: Box office, ground floor$`,
 		"^box-office: 2 of its holds did not clear, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",

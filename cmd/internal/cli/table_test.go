@@ -160,12 +160,12 @@ func TestTroubleStaysOnTheTerminal(t *testing.T) {
 	}
 	out := shown(80)
 	assert.LessOrEqual(t, widest(out), 80, out)
-	assert.Contains(t, out, "not shown: REGISTERED, LAST HEARD, INTERVAL, VERIFY, CONTACT; --wide")
+	assert.Contains(t, out, "not shown: SERVICE TIMES, REGISTERED, LAST HEARD, INTERVAL, VERIFY, CONTACT;\n--wide")
 	d.Lines[0].Contact.Problem, d.Lines[0].Verify.Trusted = "close failing", false
 	d.Lines[0].Service = control.Service{Registers: true, Problem: "403 Forbidden"}
 	out = shown(80)
 	assert.LessOrEqual(t, widest(out), 80, out)
-	assert.Contains(t, out, "not shown: REGISTERED, LAST HEARD, INTERVAL; --wide")
+	assert.Contains(t, out, "not shown: SERVICE TIMES, REGISTERED, LAST HEARD, INTERVAL; --wide")
 	words := strings.Fields(out)
 	for _, word := range strings.Fields("NOT trusted yet CLOSE FAILING 403") {
 		assert.Contains(t, words, word, out)
