@@ -103,3 +103,17 @@ func TestLostConnectionIsNoticed(t *testing.T) {
 	})
 	h.service.Serve(func(m uatest.Message) { grantAnHour(h.service, m) })
 }
+
+// While the machine sleeps, an adapter's registration expires as at any other time, and no sooner.
+func TestBindingExpiresDuringASuspend(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, sleep := stalling(t, registering, quickDateCheck)
+		h.register(h.adapter)
+		require.True(t, h.line.Status().Bound)
+		sleep(9 * time.Second)
+		require.True(t, h.line.Status().Bound)
+		sleep(2 * time.Minute)
+		require.False(t, h.line.Status().Bound)
+	})
+}

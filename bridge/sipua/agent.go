@@ -253,7 +253,7 @@ func start(o Options, t times) (*Agent, error) {
 				l.adapterRefused(is)
 			}
 		},
-		Saved: o.SavedBinding, Save: o.SaveBinding,
+		Saved: o.SavedBinding, Save: o.SaveBinding, Boot: a.boot(),
 	})
 	for _, l := range lines {
 		l.restoreUserAgent()
@@ -274,6 +274,14 @@ func start(o Options, t times) (*Agent, error) {
 		return nil, errors.Join(err, a.closeSockets())
 	}
 	return a, nil
+}
+
+// boot returns the boot clock, or nil for the machine's.
+func (a *Agent) boot() func() time.Duration {
+	if a.clocks == nil {
+		return nil
+	}
+	return func() time.Duration { _, boot := a.clocks(); return boot }
 }
 
 // accountsOf returns the adapters' accounts, one for each line.

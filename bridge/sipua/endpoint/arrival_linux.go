@@ -18,6 +18,9 @@ func readBoot() Arrival {
 	return Arrival(t.Nano())
 }
 
+// BootTime returns the time since the machine started, which includes the time that it slept.
+func BootTime() time.Duration { return time.Duration(readBoot()) }
+
 // readClocks reads both clocks.
 func readClocks() (wall, boot time.Duration) {
 	return readPair(func() time.Duration { return time.Duration(time.Now().UnixNano()) }, readBoot)

@@ -8,6 +8,9 @@ import (
 	"time"
 )
 
+// BootTime returns 0: on this system the boot clock cannot be read.
+func BootTime() time.Duration { return 0 }
+
 func readClocks() (wall, boot time.Duration) { return 0, 0 }
 
 // timestampedConn is a UDP socket whose datagrams carry the kernel's stamp. On this system none does.

@@ -66,7 +66,7 @@ func (r *Registrar) SetAccounts(all []Account) {
 
 // inherit gives an account the binding of the one that it replaces, if that fits. before.mu is held.
 func (r *Registrar) inherit(a, before *account) {
-	if binding := before.savedLocked(r.now()); binding != nil {
+	if binding := r.savedLocked(before); binding != nil {
 		r.restore(a, *binding)
 	}
 	a.inheritedCallID, a.inheritedCSeq = before.callID, before.cseq

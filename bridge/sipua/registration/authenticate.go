@@ -108,7 +108,7 @@ func (r *Registrar) atHost(a *account, host netip.Addr) bool {
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return r.now().Before(a.binding.Expires) && host == a.binding.Destination.Addr()
+	return r.leftLocked(a) > 0 && host == a.binding.Destination.Addr()
 }
 
 // isOwn reports whether the request came from the exact address and port of the account's live binding or fixed
@@ -118,7 +118,7 @@ func (r *Registrar) isOwn(a *account, req *endpoint.Request) bool {
 	defer a.mu.Unlock()
 	switch {
 	case a.Fixed == nil:
-		return r.now().Before(a.binding.Expires) && (req.From == a.binding.Destination || req.From == a.source)
+		return r.leftLocked(a) > 0 && (req.From == a.binding.Destination || req.From == a.source)
 	case a.binding.Destination.IsValid():
 		return req.From == a.binding.Destination
 	}

@@ -137,6 +137,7 @@ func TestSameAddress(t *testing.T) {
 func TestBindingChanged(t *testing.T) {
 	t.Parallel()
 	now := time.Now()
+	registrar := newRegistrar(RegistrarOptions{}, func() time.Time { return now })
 	type wished struct{ callID, contact, from, transport string }
 	was := wished{"boot-1", "sip:x@box.test", "192.0.2.1:4000", "UDP"}
 	take := func(a *account, seq uint32, w wished, what bindingRequest) (changed, ok bool) {
@@ -146,7 +147,7 @@ func TestBindingChanged(t *testing.T) {
 		r.AppendHeader(&sip.CSeqHeader{SeqNo: seq, MethodName: sip.REGISTER})
 		r.SetTransport(w.transport)
 		what.contact = uri(t, w.contact)
-		changed, _, ok = a.apply(now, &endpoint.Request{Request: r, From: netip.MustParseAddrPort(w.from)}, what)
+		changed, _, ok = registrar.apply(a, &endpoint.Request{Request: r, From: netip.MustParseAddrPort(w.from)}, what)
 		return changed, ok
 	}
 	for next, want := range map[wished]bool{

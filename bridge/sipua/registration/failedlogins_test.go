@@ -353,6 +353,7 @@ func TestIsOwn(t *testing.T) {
 	r := NewRegistrar(RegistrarOptions{Accounts: []Account{stageDoor()}, Realm: realm})
 	a := r.table().accounts[0]
 	a.source, a.binding = at("127.0.0.1:4000"), Binding{Destination: at("127.0.0.1:5070"), Expires: now.Add(minExpires)}
+	a.ends = r.boot() + time.Hour
 	for from, own := range map[string]bool{"127.0.0.1:4000": true, "127.0.0.1:5070": true, "127.0.0.1:4001": false,
 		"127.0.0.2:4000": false} {
 		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}),

@@ -32,6 +32,8 @@ type Registrar struct {
 	unknownRefusals refusals // of adapters of no known line
 	counts          struct{ challenges, wrong, slowed, wrongPlace, wrongTarget, wrongLine atomic.Uint64 }
 	clock           func() time.Time
+	boot            func() time.Duration // as in RegistrarOptions
+	bootID          string
 }
 
 // account is an Account and the state of its adapter.
@@ -45,6 +47,7 @@ type account struct {
 
 	mu      sync.Mutex
 	binding Binding
+	ends    time.Duration  // the binding's end by the boot clock
 	source  netip.AddrPort // of the last REGISTER
 	callID  string         // of the last accepted REGISTER (RFC 3261 section 10.3)
 	cseq    uint32
@@ -71,6 +74,8 @@ type RegistrarOptions struct {
 	// Save, if not nil, takes each binding that has been made, refreshed or removed; nil means removed. It must not
 	// block.
 	Save func(line string, b *SavedBinding)
+	// Boot, if not nil, replaces the machine's boot clock, which counts the time that the machine sleeps.
+	Boot func() time.Duration
 }
 
 // NewRegistrar returns a registrar that has only the fixed and the saved bindings. If several accounts have the same
@@ -81,7 +86,11 @@ func newRegistrar(o RegistrarOptions, clock func() time.Time) *Registrar {
 	r := &Registrar{
 		realm: o.Realm, log: o.Logger,
 		bindingChanged: o.BindingChanged, userAgentSeen: o.UserAgent, refused: o.Refused, save: o.Save,
-		nonces: newNonces(), failedLogins: newFailedLogins(), clock: clock,
+		nonces: newNonces(), failedLogins: newFailedLogins(), clock: clock, boot: o.Boot,
+		bootID: readBootID(),
+	}
+	if r.boot == nil {
+		r.boot = endpoint.BootTime
 	}
 	if r.log == nil {
 		r.log = zap.NewNop()
@@ -143,10 +152,16 @@ func (r *Registrar) Binding(line string) (Binding, bool) {
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.Fixed == nil && !r.now().Before(a.binding.Expires) {
+	if a.Fixed == nil && r.leftLocked(a) <= 0 {
 		return Binding{}, false
 	}
 	return a.binding, true
+}
+
+// leftLocked returns how long the binding of an account lasts, by the clock that says less: the boot clock counts a
+// suspend, and no clock that was set back makes a binding last longer. a.mu is held.
+func (r *Registrar) leftLocked(a *account) time.Duration {
+	return min(a.binding.Expires.Sub(r.now()), a.ends-r.boot())
 }
 
 // Answered records that the adapter of a line has answered a request outside a call.
@@ -213,7 +228,7 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		r.reply(req, code, reason, headers...)
 		return
 	}
-	changed, b, ok := a.apply(r.now(), req, w)
+	changed, b, ok := r.apply(a, req, w)
 	switch {
 	case ok:
 	case a.replaced.Load():
@@ -227,7 +242,7 @@ func (r *Registrar) Register(req *endpoint.Request) {
 	if !w.query {
 		r.saveBinding(a)
 	}
-	r.reply(req, sip.StatusOK, "OK", a.contactHeaders(r.now())...)
+	r.reply(req, sip.StatusOK, "OK", r.contactHeaders(a)...)
 	if _, bound := r.Binding(a.Line); bound {
 		r.accepted(a)
 	}
@@ -320,7 +335,8 @@ func seconds(s string) (time.Duration, bool) {
 
 // apply applies a binding request. ok is false if the REGISTER is older than the last accepted one, or if the account
 // is replaced.
-func (a *account) apply(now time.Time, req *endpoint.Request, w bindingRequest) (changed bool, b Binding, ok bool) {
+func (r *Registrar) apply(a *account, req *endpoint.Request, w bindingRequest) (changed bool, b Binding, ok bool) {
+	now := r.now()
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	callID, cseq := req.CallID().Value(), req.CSeq().SeqNo
@@ -349,7 +365,7 @@ func (a *account) apply(now time.Time, req *endpoint.Request, w bindingRequest) 
 	// to the new destination.
 	changed = a.callID != callID || !sameAddress(b.Contact, a.binding.Contact) ||
 		b.Destination != a.binding.Destination || b.Transport != a.binding.Transport
-	if changed || !now.Before(a.binding.Expires) {
+	if changed || r.leftLocked(a) <= 0 {
 		b.Registered = now
 	}
 	if changed {
@@ -358,7 +374,7 @@ func (a *account) apply(now time.Time, req *endpoint.Request, w bindingRequest) 
 	if h := req.GetHeader("User-Agent"); h != nil {
 		b.UserAgent = endpoint.Printable(h.Value())
 	}
-	a.binding, a.source, a.callID, a.cseq = b, req.From, callID, cseq
+	a.binding, a.ends, a.source, a.callID, a.cseq = b, r.boot()+w.expires, req.From, callID, cseq
 	return changed, b, true
 }
 
@@ -382,10 +398,10 @@ func sameAddress(a, b sip.Uri) bool {
 }
 
 // contactHeaders returns the binding for the 200 to a REGISTER, with the remaining time.
-func (a *account) contactHeaders(now time.Time) []sip.Header {
+func (r *Registrar) contactHeaders(a *account) []sip.Header {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	left := a.binding.Expires.Sub(now)
+	left := r.leftLocked(a)
 	if left <= 0 {
 		return nil
 	}

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"net/netip"
+	"os"
 	"strings"
 	"time"
 
@@ -29,27 +30,38 @@ type SavedBinding struct {
 	Registered time.Time `json:"registered"`
 	Heard      time.Time `json:"heard"`
 	Expires    time.Time `json:"expires"`
+	// Boot identifies the start of the machine, if that is known, and Ends is the end by the clock since then.
+	Boot string        `json:"boot"`
+	Ends time.Duration `json:"ends_ns"`
 }
 
-// restore restores a saved binding, unless it may have expired or no longer fits the account. If the clock has been set
-// back since the binding was saved, the binding is discarded. A clock that is set later does not change how long it
-// lasts.
+// readBootID identifies the present start of the machine. It is "" where that cannot be read (as under the service unit,
+// ProcSubset=pid). Then the clocks alone decide.
+func readBootID() string {
+	text, _ := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	return strings.TrimSpace(string(text))
+}
+
+// restore restores a saved binding, unless it may have expired or no longer fits the account. It must fit both clocks,
+// since the wall clock may have been set back, and the boot clock begins anew when the machine starts. A clock that is
+// set later does not change how long it lasts.
 func (r *Registrar) restore(a *account, s SavedBinding) {
 	now := r.now()
 	contact := sip.Uri{}
 	err := sip.ParseUri(s.Contact, &contact)
-	left := s.Expires.Sub(now)
+	wall, boot := s.Expires.Sub(now), s.Ends-r.boot()
+	left := min(wall, boot)
 	switch {
 	case a.Fixed != nil, s.User != a.User, subtle.ConstantTimeCompare(s.Hash, a.passwordHash(s.Salt)) == 0, err != nil,
 		!s.Source.IsValid(), !a.allows(s.Source.Addr()), !s.Destination.IsValid(), !a.allows(s.Destination.Addr()),
-		now.Before(s.Heard), left <= 0, left > maxExpires:
+		now.Before(s.Heard), s.Boot != r.bootID, left <= 0, max(wall, boot) > maxExpires:
 		return
 	}
 	a.binding = Binding{Contact: contact, Destination: s.Destination, Transport: s.Transport, UserAgent: s.UserAgent,
 		Expires: now.Add(left), Registered: s.Registered, Heard: s.Heard, Generation: 1}
-	a.source, a.callID, a.cseq = s.Source, s.CallID, s.CSeq
+	a.ends, a.source, a.callID, a.cseq = r.boot()+left, s.Source, s.CallID, s.CSeq
 	r.log.Info("the adapter's registration was kept", zap.String("line", a.Line),
-		zap.Stringer("at", s.Destination), zap.Time("until", s.Expires))
+		zap.Stringer("at", s.Destination), zap.Time("until", a.binding.Expires))
 }
 
 // passwordHash returns a hash of the account's password. It is for a file that only the daemon's user can read.
@@ -66,19 +78,19 @@ func (r *Registrar) saveBinding(a *account) {
 	a.mu.Lock() // also while saving, so that states are saved in order
 	defer a.mu.Unlock()
 	if !a.replaced.Load() {
-		r.save(a.Line, a.savedLocked(r.now()))
+		r.save(a.Line, r.savedLocked(a))
 	}
 }
 
 // savedLocked returns the present binding of an account, or nil if it has none. a.mu is held.
-func (a *account) savedLocked(now time.Time) *SavedBinding {
+func (r *Registrar) savedLocked(a *account) *SavedBinding {
 	b := &a.binding
-	if !now.Before(b.Expires) {
+	if r.leftLocked(a) <= 0 {
 		return nil
 	}
 	contact, salt := *b.Contact.Clone(), []byte(rand.Text())
 	contact.Password = ""
 	return &SavedBinding{User: a.User, Salt: salt, Hash: a.passwordHash(salt), Contact: contact.String(),
 		Destination: b.Destination, Source: a.source, Transport: b.Transport, UserAgent: b.UserAgent, CallID: a.callID,
-		CSeq: a.cseq, Registered: b.Registered, Heard: b.Heard, Expires: b.Expires}
+		CSeq: a.cseq, Registered: b.Registered, Heard: b.Heard, Expires: b.Expires, Boot: r.bootID, Ends: a.ends}
 }

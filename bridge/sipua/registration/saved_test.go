@@ -10,6 +10,8 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint"
 )
 
 // saver stores the last saved binding of each line as text, as a file does.
@@ -87,12 +89,14 @@ func TestBindingOutlivesTheRegistrar(t *testing.T) {
 func TestSavedBindingsThatAreNotRestored(t *testing.T) {
 	t.Parallel()
 	now := time.Now()
+	const uptime = time.Hour // by the boot clock
 	at, far := netip.MustParseAddrPort("192.0.2.20:5062"), netip.MustParseAddrPort("198.51.100.7:5060")
 	account := (&Registrar{realm: realm}).account(stageDoor())
 	good := SavedBinding{User: "stage-door", Salt: []byte("salt"), Hash: account.passwordHash([]byte("salt")),
 		Contact: "sip:stage-door@192.0.2.20:5062", Destination: at, Source: at, Transport: "UDP", CallID: "boot-1",
 		CSeq:       4,
-		Registered: now.Add(-time.Hour), Heard: now.Add(-time.Minute), Expires: now.Add(time.Minute)}
+		Registered: now.Add(-time.Hour), Heard: now.Add(-time.Minute), Expires: now.Add(time.Minute),
+		Boot: readBootID(), Ends: uptime + time.Minute}
 	within := []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
 	fixed := sip.Uri{User: "stage-door", Host: "192.0.2.99", Port: 5060}
 	for name, c := range map[string]struct {
@@ -102,12 +106,17 @@ func TestSavedBindingsThatAreNotRestored(t *testing.T) {
 		"as it is":               {func(*SavedBinding, *Account) {}, at.String()},
 		"its address is allowed": {func(_ *SavedBinding, a *Account) { a.AllowFrom = within }, at.String()},
 		"heard right now":        {func(b *SavedBinding, _ *Account) { b.Heard = now }, at.String()},
-		"expires last of all":    {func(b *SavedBinding, _ *Account) { b.Expires = now.Add(maxExpires) }, at.String()},
+		"expires last of all": {func(b *SavedBinding, _ *Account) {
+			b.Expires, b.Ends = now.Add(maxExpires), uptime+maxExpires
+		}, at.String()},
 		// The user agent connects to the Contact, since the connection is gone.
 		"TCP": {func(b *SavedBinding, _ *Account) { b.Transport = "TCP" }, at.String()},
 
 		"expires right now":        {func(b *SavedBinding, _ *Account) { b.Expires = now }, ""},
 		"the clock was set back":   {func(b *SavedBinding, _ *Account) { b.Heard = now.Add(1) }, ""},
+		"the machine slept":        {func(b *SavedBinding, _ *Account) { b.Ends = uptime }, ""},
+		"the machine has started":  {func(b *SavedBinding, _ *Account) { b.Ends = uptime + maxExpires + 1 }, ""},
+		"another start":            {func(b *SavedBinding, _ *Account) { b.Boot += "2" }, ""},
 		"expires later than any":   {func(b *SavedBinding, _ *Account) { b.Expires = now.Add(maxExpires + 1) }, ""},
 		"another user":             {func(b *SavedBinding, _ *Account) { b.User = "door" }, ""},
 		"another password":         {func(_ *SavedBinding, a *Account) { a.Password += "2" }, ""},
@@ -127,11 +136,57 @@ func TestSavedBindingsThatAreNotRestored(t *testing.T) {
 		c.change(&b, &a)
 		clock := now
 		r := newRegistrar(RegistrarOptions{Accounts: []Account{a}, Realm: realm,
-			Saved: func(string) (SavedBinding, bool) { return b, true }}, func() time.Time { return clock })
+			Saved: func(string) (SavedBinding, bool) { return b, true }, Boot: func() time.Duration { return uptime }},
+			func() time.Time { return clock })
 		is, ok := r.Binding("stage-door")
 		require.Equal(t, c.want != "", ok, name)
 		if ok {
 			require.Equal(t, c.want, is.Destination.String(), name)
 		}
+	}
+}
+
+// A binding lasts no longer than it was granted for: not while the machine sleeps, and not after its clock was set back
+// by less than the time since the last REGISTER, also over a restart of the daemon.
+func TestBindingEndsByEitherClock(t *testing.T) {
+	t.Parallel()
+	began := time.Now()
+	wall, boot := began, time.Hour
+	o := RegistrarOptions{Accounts: []Account{stageDoor()}, Realm: realm, Boot: func() time.Duration { return boot }}
+	at := netip.MustParseAddrPort("192.0.2.20:5062")
+	for _, c := range []struct {
+		name        string
+		passed, set time.Duration // by the boot clock, and what the other clock gained on it
+		bound       bool
+	}{
+		{"at once", 0, 0, true}, {"just before the end", time.Minute - 1, 0, true}, {"at the end", time.Minute, 0, false},
+		{"set back, before the end", time.Minute - 1, -time.Second, true},
+		{"set back", time.Minute, -time.Second, false},
+		{"slept", time.Hour, -time.Hour, false}, // the clock of the process did not count it
+		{"the timers' clock alone", 0, time.Minute, false},
+	} {
+		wall, boot = began, time.Hour
+		r := newRegistrar(o, func() time.Time { return wall })
+		a := r.table().byLine["stage-door"]
+		req := sip.NewRequest(sip.REGISTER, sip.Uri{})
+		id := sip.CallIDHeader("boot-1")
+		req.AppendHeader(&id)
+		req.AppendHeader(&sip.CSeqHeader{SeqNo: 1, MethodName: sip.REGISTER})
+		req.SetTransport("UDP")
+		_, _, ok := r.apply(a, &endpoint.Request{Request: req, From: at}, bindingRequest{
+			contact: uri(t, "sip:stage-door@192.0.2.20:5062"), expires: time.Minute})
+		require.True(t, ok)
+		saved := r.savedLocked(a)
+		wall, boot = began.Add(c.passed+c.set), time.Hour+c.passed
+		_, bound := r.Binding("stage-door")
+		require.Equal(t, c.bound, bound, c.name)
+		require.Equal(t, c.bound, r.atHost(a, at.Addr()), c.name)
+		require.Equal(t, c.bound, r.isOwn(a, &endpoint.Request{From: at}), c.name)
+		require.Equal(t, c.bound, len(r.contactHeaders(a)) > 0, c.name)
+		require.Equal(t, c.bound, r.savedLocked(a) != nil, c.name)
+		again := o
+		again.Saved = func(string) (SavedBinding, bool) { return *saved, true }
+		_, bound = newRegistrar(again, func() time.Time { return wall }).Binding("stage-door")
+		require.Equal(t, c.bound && wall.Compare(began) >= 0, bound, c.name)
 	}
 }
