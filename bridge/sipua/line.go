@@ -203,6 +203,12 @@ func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) 
 	return res.StatusCode, userAgent, nil
 }
 
+// AskService sends OPTIONS to the line's first service and returns the status code. Any answer shows that a SIP server
+// is there. It serves `clearback setup`.
+func (l *Line) AskService(ctx context.Context) (code int, err error) {
+	return l.accounts[0].sendOptions(ctx, l.a.times.probe)
+}
+
 // towardsAdapter builds a request outside a call to the adapter's binding.
 func (l *Line) towardsAdapter(m sip.RequestMethod, b registration.Binding) *sip.Request {
 	contact := l.adapter.ep.Contact(l.o.AdapterUser, b.Transport)

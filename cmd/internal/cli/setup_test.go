@@ -90,12 +90,14 @@ func TestSetupWrongAnswers(t *testing.T) {
 	d.answer("Address of this machine", "upstairs").expect(`"upstairs" is not an IP address`)
 	d.answer("Address of this machine", "127.0.0.1:65526").expect("the port must be from 1 to 65525")
 	d.answer("Address of this machine", b.service.At.String()).expect("address already in use")
-	d.answer("Address of this machine", b.address.String())
+	d.answer("Address of this machine", b.address.String()).expect("nobody answers").expect("connection refused")
+	d.answer("Server of the service:", "127.0.0.1:1;transport=tcp") // kept, since it may answer a registration
 	d.answer("Name of the line", "Box Office").expect("is not a name; allowed: 1 to 32 of a-z, 0-9 and -")
 	d.answer("Name of the line", "box-office")
 	d.answer("User at the service", "5550101")
 	d.answer("Password at the service", accountPassword).expect("NOT registered:").expect("connection refused")
-	d.answer("Server of the service:", b.service.At.String())
+	d.answer("Server of the service:", "127.0.0.1:1;transport=tcp").expect("nobody answers")
+	d.answer("Server of the service:", b.service.At.String()).expect("The server answers (200).")
 	d.answer("User at the service [5550101]:", "5550199")
 	d.answer("Password at the service", accountPassword).expect("NOT registered:").expect("403")
 	d.answer("User at the service [5550199]:", "5550101")
@@ -181,28 +183,6 @@ func TestSetupGoesOnAfterAKill(t *testing.T) {
 	assert.Equal(t, []string{b.path, filepath.Join(filepath.Dir(b.path), "secrets")}, left)
 }
 
-// flags are the flags that answer every question about one line.
-func (b *setupBed) flags() map[string]string {
-	write := func(name, secret string) string {
-		path := filepath.Join(b.t.TempDir(), name)
-		require.NoError(b.t, os.WriteFile(path, []byte(secret+"\n"), 0o600))
-		return path
-	}
-	return map[string]string{"country": "GB", "server": b.service.At.String(), "address": b.address.String(),
-		"line": "box-office", "user": "5550101", "password-file": write("service", accountPassword),
-		"adapter-password-file": write("adapter", adapterPassword), "relay": b.board.Address(), "contact": "0",
-		"timed": "16/100ms"}
-}
-
-func asArgs(flags map[string]string, without string) (args []string) {
-	for name, v := range flags {
-		if name != without {
-			args = append(args, "--"+name+"="+v)
-		}
-	}
-	return append(args, "--batch")
-}
-
 // A script answers every question by a flag. Without one of them, it reads which is missing.
 func TestSetupByFlags(t *testing.T) {
 	t.Parallel()
@@ -233,7 +213,14 @@ func TestSetupByFlags(t *testing.T) {
 			assert.Contains(t, flat(d.output()), flat("--"+name+":"))
 		})
 	}
-	d := b.begin(asArgs(b.flags(), "")...)
+	// A server that does not answer OPTIONS may still answer a registration.
+	dead := newSetupBed(t)
+	flags := dead.flags()
+	flags["server"] = "127.0.0.1:1;transport=tcp"
+	d := dead.begin(asArgs(flags, "")...)
+	d.expect("nobody answers").expect("Registering at the service").expect("NOT registered")
+	assert.Equal(t, ExitFailed, d.end(), d.output())
+	d = b.begin(asArgs(b.flags(), "")...)
 	d.expect("Waiting at most")
 	b.register("box-office", adapterPassword)
 	assert.Equal(t, ExitOK, d.end(), d.output())

@@ -36,7 +36,7 @@ type setupBed struct {
 	path    string         // the configuration file
 	address netip.AddrPort // the daemon's, towards the adapter
 
-	hold    chan struct{} // if not nil, the service answers once it is closed
+	hold    chan struct{} // if not nil, the service answers REGISTER once it is closed
 	mu      sync.Mutex
 	methods []string // of the requests at the service
 }
@@ -66,7 +66,7 @@ func (b *setupBed) serve(m uatest.Message) {
 	b.mu.Lock()
 	b.methods = append(b.methods, method)
 	b.mu.Unlock()
-	if b.hold != nil {
+	if b.hold != nil && method == "REGISTER" {
 		<-b.hold
 	}
 	authorization := m.Get("Authorization")
@@ -287,4 +287,26 @@ func (b *setupBed) interruptedAtTheBoard() {
 	d := b.begin()
 	b.through(d, 0, 7)
 	d.expect("Relay board").interrupt()
+}
+
+// flags are the flags that answer every question about one line.
+func (b *setupBed) flags() map[string]string {
+	write := func(name, secret string) string {
+		path := filepath.Join(b.t.TempDir(), name)
+		require.NoError(b.t, os.WriteFile(path, []byte(secret+"\n"), 0o600))
+		return path
+	}
+	return map[string]string{"country": "GB", "server": b.service.At.String(), "address": b.address.String(),
+		"line": "box-office", "user": "5550101", "password-file": write("service", accountPassword),
+		"adapter-password-file": write("adapter", adapterPassword), "relay": b.board.Address(), "contact": "0",
+		"timed": "16/100ms"}
+}
+
+func asArgs(flags map[string]string, without string) (args []string) {
+	for name, v := range flags {
+		if name != without {
+			args = append(args, "--"+name+"="+v)
+		}
+	}
+	return append(args, "--batch")
 }

@@ -6,6 +6,7 @@ import (
 	"io"
 	"net"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -95,7 +96,8 @@ func TestSetupLeavesCallsForHelpToTheSecondServer(t *testing.T) {
 	d := b.begin()
 	b.through(d, 0, 6)
 	d.expect("Registering at the service")
-	require.Eventually(t, func() bool { return len(b.asked()) > 0 }, 10*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return slices.Contains(b.asked(), "REGISTER") }, 10*time.Second,
+		time.Millisecond)
 	free, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(b.address))
 	require.NoError(t, err, "nobody listens at the adapter's server")
 	require.NoError(t, free.Close())

@@ -66,7 +66,7 @@ func (s *setup) serve(ctx context.Context, at stage, look func(*daemon.Line) err
 	if at != withAdapter { // a call of the adapter goes to its second server at once
 		c.SIP.AdapterSide.Listen = netip.MustParseAddrPort("127.0.0.1:0")
 	}
-	if at == withContact { // no call comes, and the line needs no service
+	if at == withContact || at == noAccount { // no call comes, and the line needs no registration
 		c.Lines[0].Service.Register = false
 		c.Lines[0].Service.AllowFrom = []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")}
 	}
@@ -134,6 +134,16 @@ func (s *setup) watch(ctx context.Context, d *daemon.Daemon, window time.Duratio
 		w.kept <- err
 	}()
 	return w
+}
+
+// askService reports whether a SIP server answers.
+func (s *setup) askService(ctx context.Context, l *daemon.Line) error {
+	code, err := l.SIP().AskService(ctx)
+	if err != nil {
+		return &unproved{fmt.Errorf("nobody answers at %s: %w", s.kept["server"], err), true}
+	}
+	s.person.Say("  The server answers (%d).", code)
+	return nil
 }
 
 // awaitService waits until the service has answered the daemon's REGISTER.

@@ -83,7 +83,7 @@ func Run(ctx context.Context, o Options, p Person) error {
 	if err := s.begin(ctx); err != nil {
 		return err
 	}
-	if err := inOrder(ctx, s.country, s.server, s.address, s.name, s.account, s.adapter, s.relay); err != nil {
+	if err := inOrder(ctx, s.country, s.service, s.name, s.account, s.adapter, s.relay); err != nil {
 		return err
 	}
 	return s.finish()
@@ -135,6 +135,31 @@ func (s *setup) country(ctx context.Context) error {
 		s.person.Say("  Emergency numbers: %s.", strings.Join(numbers.List(), ", "))
 	}
 	return err
+}
+
+// service asks for the server until one answers, or the person keeps one that does not.
+func (s *setup) service(ctx context.Context) error {
+	for unanswered := ""; ; {
+		if err := inOrder(ctx, s.server, s.address); err != nil {
+			return err
+		}
+		if s.kept["server"] == unanswered {
+			return nil // the registration will show it
+		}
+		err := s.once("server", func() error {
+			return s.serve(ctx, noAccount, func(l *daemon.Line) error { return s.askService(ctx, l) })
+		})
+		if silent := (*unproved)(nil); !errors.As(err, &silent) {
+			return err
+		}
+		s.person.Say("  %v", err)
+		if s.o.Batch {
+			return nil
+		}
+		s.person.Say("  Some services answer only a registration. Type the same server again to keep it, or another one.")
+		unanswered = s.kept["server"]
+		delete(s.kept, "server")
+	}
 }
 
 func (s *setup) server(ctx context.Context) error {
@@ -219,7 +244,8 @@ func (s *setup) account(ctx context.Context) error {
 		}
 		if refused.silent {
 			delete(s.kept, "server")
-			if err := inOrder(ctx, s.server, s.address); err != nil {
+			delete(s.kept, proved+"server")
+			if err := s.service(ctx); err != nil {
 				return err
 			}
 		}
@@ -263,11 +289,10 @@ func (s *setup) relay(ctx context.Context) error {
 		return err
 	}
 	_, err = s.ask(ctx, question{key: "timed", prompt: "Timed output", check: timedOutput,
-		term: "How the board ends an opening by itself. Type\n" +
-			"  16 if writing to register 16 opens the contact for that many times 100 ms\n" +
-			"  16/10ms if the unit of that register is 10 ms\n" +
-			"  agent if it is clearback relay\n" +
-			"  accept if it cannot: the loop may then stay open if the daemon dies"})
+		term: "How the board ends an opening: by a register and its unit, such as 16/100ms; agent (it is clearback relay); or accept: it cannot, and the loop may stay open if the daemon dies."})
+	if err == nil {
+		s.person.Say("  Setup does not try that, since it would open the loop. The command for it comes at the end.")
+	}
 	return err
 }
 

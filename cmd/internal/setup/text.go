@@ -13,7 +13,8 @@ import (
 type stage int
 
 const (
-	noContact   stage = iota // the account alone: nobody can call in from the adapter's side
+	noAccount   stage = iota // the server alone: the line does not register
+	noContact                // the account alone: nobody can call in from the adapter's side
 	withAdapter              // the adapter too
 	withContact              // the contact alone; the loop is never opened (life_safety)
 	complete                 // the file as it is written
