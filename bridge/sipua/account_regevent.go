@@ -28,6 +28,9 @@ const (
 	// maxReginfo bounds the body of a NOTIFY, in octets. A contact takes some 200, and the account of a line has few of
 	// them. Our own number.
 	maxReginfo = 8192
+	// settleTime is how long a removed contact may take to come back. Some registrars replace the contact at each
+	// REGISTER, and report both steps. Our own number.
+	settleTime = time.Second
 )
 
 // reginfo is the part of a body of type [reginfoType] that we use (RFC 3680 section 5.1).
@@ -36,6 +39,7 @@ type reginfo struct {
 	State         string   `xml:"state,attr"` // full or partial
 	Registrations []struct {
 		Contacts []struct {
+			ID         string `xml:"id,attr"`
 			State      string `xml:"state,attr"` // active or terminated
 			Event      string `xml:"event,attr"`
 			RetryAfter string `xml:"retry-after,attr"`
@@ -81,9 +85,9 @@ const (
 	contactGone
 )
 
-// stateOf returns what a document says of the contact with a user part, and how long to wait before it is registered
-// again.
-func (d *reginfo) stateOf(user string) (is contactState, pause time.Duration) {
+// stateOf returns what a document says of the contact with a user part, the service's name for that contact, and how
+// long to wait before it is registered again.
+func (d *reginfo) stateOf(user string) (is contactState, id string, pause time.Duration) {
 	if d.State == "full" {
 		is = contactMissing
 	}
@@ -95,22 +99,25 @@ func (d *reginfo) stateOf(user string) (is contactState, pause time.Duration) {
 			}
 			switch c.State {
 			case "active":
-				return contactActive, 0
+				return contactActive, c.ID, 0
 			case "terminated": // expired, deactivated, probation, unregistered or rejected
-				is = contactGone
+				is, id = contactGone, c.ID
 				pause, _ = pauseOf(c.RetryAfter)
 			}
 		}
 	}
-	return is, pause
+	return is, id, pause
 }
 
 // registrationState is what the service has said of our contact. Safe for concurrent use.
 type registrationState struct {
 	s *account // set once
 
-	mu sync.Mutex
-	is contactState
+	mu      sync.Mutex
+	is      contactState
+	id      string      // of the contact that is or was active
+	renewal *time.Timer // nil: none was ever due
+	last    time.Time   // when the last one began
 }
 
 // subscribeToRegistration keeps the account subscribed to the state of its registration, until ctx ends.
@@ -127,7 +134,8 @@ func (s *account) subscribeToRegistration(ctx context.Context) {
 	const day = 24 * time.Hour
 	state := &registrationState{s: s}
 	u := &subscriber{s: s, line: s.line, p: eventPackage{name: regPackage, accept: reginfoType,
-		about: "the state of the registration", refused: day, longest: day, ownSource: true, handle: state.handleNotify, log: s.log.Debug}}
+		about: "the state of the registration", refused: day, longest: day, optional: true,
+		handle: state.handleNotify, log: s.log.Debug}}
 	u.run(ctx)
 }
 
@@ -158,24 +166,39 @@ func (n *registrationState) handleNotify(s *socket, r *endpoint.Request) {
 }
 
 // noteState registers again, after a pause, if the service has ended our contact, or no longer lists it. That happens
-// once, until the service lists it again. A contact that was never listed is not missed: a proxy may have changed it.
-func (n *registrationState) noteState(is contactState, pause time.Duration) {
+// once, until the service lists it again; if it does so within the pause, it does not happen. A contact that was never
+// listed is not missed: a proxy may have changed it. A contact of another id is an older one of ours.
+func (n *registrationState) noteState(is contactState, id string, pause time.Duration) {
 	n.mu.Lock()
+	defer n.mu.Unlock()
 	was := n.is
 	switch {
+	case is == contactGone && was == contactActive && id != n.id:
+		return
 	case is == contactMissing && was == contactActive:
 		is = contactGone
-	case is == contactMissing:
+	case is == contactMissing, is == contactUnknown:
 		is = was
 	}
-	if is != contactUnknown {
-		n.is = is
+	n.is = is
+	switch {
+	case is == contactActive:
+		n.id = id
+		if n.renewal != nil {
+			n.renewal.Stop()
+		}
+	case is == contactGone && was != contactGone:
+		// a service that removes contacts all the time fills neither the log nor the memory
+		pause = max(pause, settleTime, time.Until(n.last.Add(time.Minute)))
+		n.renewal = time.AfterFunc(pause, n.renew)
 	}
+}
+
+func (n *registrationState) renew() {
+	n.mu.Lock()
+	n.last = time.Now()
 	n.mu.Unlock()
-	if is != contactGone || was == contactGone {
-		return
-	}
 	n.s.log.Info("the service has removed the line's contact; the line registers there again",
-		zap.String("registrar", n.s.Registrar.Host), zap.Duration("after", pause))
-	time.AfterFunc(pause, n.s.client.Renew)
+		zap.String("registrar", n.s.Registrar.Host))
+	n.s.client.Renew()
 }

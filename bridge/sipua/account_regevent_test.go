@@ -2,11 +2,14 @@ package sipua
 
 import (
 	"fmt"
+	"io"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap/zaptest/observer"
 
@@ -54,7 +57,7 @@ func TestReginfo(t *testing.T) {
 	} {
 		d, err := parseReginfo(c.text)
 		require.NoError(t, err)
-		is, pause := d.stateOf(c.user)
+		is, _, pause := d.stateOf(c.user)
 		require.Equal(t, []any{c.want, c.pause}, []any{is, pause}, "%s in %s", c.user, c.text)
 	}
 	for _, text := range []string{"", "sip:box-office@192.0.2.20", reginfoText[:len(reginfoText)-12],
@@ -76,7 +79,7 @@ func FuzzReginfo(f *testing.F) {
 			return
 		}
 		const user = "rose5550187"
-		if is, _ := d.stateOf(user); (is == contactActive || is == contactGone) && !strings.Contains(text, "rose") &&
+		if is, _, _ := d.stateOf(user); (is == contactActive || is == contactGone) && !strings.Contains(text, "rose") &&
 			!strings.Contains(text, "&") && !strings.Contains(text, "%") && !strings.Contains(text, "CDATA") {
 			t.Fatalf("%d in %q", is, text)
 		}
@@ -85,7 +88,7 @@ func FuzzReginfo(f *testing.F) {
 
 func withRegEvents(_ *Options, times *times) { times.regEvents = 15 * time.Second }
 
-// A service that says that it has removed the line's contact gets one REGISTER within 5 s, but not within a minute of
+// A service that says that it has removed the line's contact gets one REGISTER within 6 s, but not within a minute of
 // the last one. Other contacts, a document that is none, a sender outside the service and a contact that was never
 // listed cause none.
 func TestServiceThatRemovesTheContact(t *testing.T) {
@@ -149,7 +152,7 @@ func TestServiceThatRemovesTheContact(t *testing.T) {
 			}
 			grantAnHour(h.service, next("REGISTER"))
 			synctest.Wait()
-			require.Less(t, time.Since(began), 5*time.Second)
+			require.Less(t, time.Since(began), 6*time.Second)
 			tell("200", d, gone, reginfoKind)
 			say("partial", "terminated", event, contact) // once more, without having listed it
 			if i > 0 {
@@ -190,6 +193,127 @@ func TestServiceWithoutRegistrationEvents(t *testing.T) {
 			synctest.Wait()
 			require.Equal(t, 2, asked, code)
 			require.Zero(t, logs.FilterMessageSnippet("subscri").Len())
+		})
+	}
+}
+
+// notifier is a service that grants a subscription to the state of a registration.
+type notifier struct {
+	h             *testBed
+	d             *uatest.Dialog
+	contact       string
+	registrations atomic.Int32
+}
+
+func newNotifier(h *testBed) *notifier {
+	n := &notifier{h: h}
+	h.service.Serve(func(m uatest.Message) {
+		switch {
+		case m.Is("REGISTER"):
+			n.registrations.Add(1)
+			n.contact = uatest.URI(m.Get("Contact"))
+			grantAnHour(h.service, m)
+		case m.Is("SUBSCRIBE"):
+			n.d = h.service.Called(m, "svc")
+			h.service.Respond(m, 200, "svc", "", "Expires: 3600")
+		}
+	})
+	<-time.After(31 * time.Second)
+	synctest.Wait()
+	return n
+}
+
+// say says what has become of our contact with an id.
+func (n *notifier) say(id, state string) {
+	synctest.Wait()
+	n.d.Request("NOTIFY", fmt.Sprintf(`<reginfo xmlns="urn:ietf:params:xml:ns:reginfo" version="1" state="partial">`+
+		`<registration aor="sip:a@b" id="1" state="active"><contact id=%q state=%q event="shortened"><uri>%s</uri></contact>`+
+		`</registration></reginfo>`, id, state, n.contact), "Event: reg", "Subscription-State: active", reginfoKind)
+	synctest.Wait()
+}
+
+// A registrar that replaces the contact at each REGISTER, in either order, does not get one REGISTER after another.
+func TestServiceThatReplacesTheContact(t *testing.T) {
+	t.Parallel()
+	for _, removedFirst := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, registeringAtServices, withRegEvents)
+			n := newNotifier(h)
+			n.say("1", "active")
+			if removedFirst {
+				n.say("1", "terminated")
+				n.say("2", "active")
+			} else {
+				n.say("2", "active")
+				n.say("1", "terminated")
+			}
+			<-time.After(10 * time.Minute)
+			synctest.Wait()
+			require.EqualValues(t, 1, n.registrations.Load())
+			n.say("2", "terminated") // nothing hides a real end
+			<-time.After(6 * time.Second)
+			synctest.Wait()
+			require.EqualValues(t, 2, n.registrations.Load())
+		})
+	}
+}
+
+// A service that removes and lists the contact all the time fills neither the log nor the memory.
+func TestServiceThatRemovesTheContactAllTheTime(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		var logs *observer.ObservedLogs
+		h := newVirtualTestBed(t, registeringAtServices, withRegEvents, observed(&logs))
+		n := newNotifier(h)
+		for range 150 {
+			n.say("1", "active")
+			n.say("1", "terminated")
+			<-time.After(2 * time.Second)
+		}
+		synctest.Wait()
+		require.LessOrEqual(t, logs.FilterMessageSnippet("has removed the line's contact").Len(), 6)
+		require.LessOrEqual(t, n.registrations.Load(), int32(6))
+	})
+}
+
+// A service that ignores SUBSCRIBE, or grants a useless time, is asked once a day. If it may have ended the TCP
+// connection instead of answering, the line registers there again.
+func TestServiceThatCannotBearSubscribe(t *testing.T) {
+	t.Parallel()
+	for name, answer := range map[string]func(*testBed, uatest.Message){
+		"silence": func(*testBed, uatest.Message) {},
+		"a second": func(h *testBed, m uatest.Message) {
+			h.service.Respond(m, 200, "svc", "", "Expires: 1")
+		},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, registeringAtServices, withRegEvents)
+			asked := map[string]bool{} // by Call-ID; read when all is quiet
+			var registrations atomic.Int32
+			h.service.Serve(func(m uatest.Message) {
+				if m.Is("REGISTER") {
+					registrations.Add(1)
+					grantAnHour(h.service, m)
+					return
+				}
+				asked[m.Get("Call-ID")] = true
+				answer(h, m)
+			})
+			<-time.After(50 * time.Minute)
+			synctest.Wait()
+			require.EqualValues(t, 1, registrations.Load(), name)
+			<-time.After(22 * time.Hour)
+			synctest.Wait()
+			require.Len(t, asked, 1, name)
+			s := h.line.accounts[0]
+			before := registrations.Load()
+			<-time.After(2 * time.Minute)
+			s.Registrar.UriParams.Add("transport", "tcp")
+			u := &subscriber{s: s, p: eventPackage{optional: true}, d: dialog{remote: &sip.ToHeader{}}}
+			require.Error(t, u.unanswered(t.Context(), io.EOF))
+			<-time.After(6 * time.Second)
+			synctest.Wait()
+			require.Equal(t, before+1, registrations.Load(), name)
 		})
 	}
 }

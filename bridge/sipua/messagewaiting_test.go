@@ -358,11 +358,12 @@ func TestSubscribesAtTheService(t *testing.T) {
 			d.Request("NOTIFY", body, "Event: message-summary", "Subscription-State: "+state, summaryKind)
 			h.service.ExpectOf("200", "NOTIFY")
 		}
-		tell("active;expires=1", summaryText) // before the 200
-		h.service.Respond(sub, 200, "svc", "", "Expires: 1")
+		tell("active;expires=30", summaryText) // before the 200
+		h.service.Respond(sub, 200, "svc", "", "Expires: 30")
 		m := h.adapter.Expect("NOTIFY")
 		contains(t, m.Body, "Voice-Message: 2/8 (0/2)")
 		h.adapter.Respond(m, 200, "", "")
+		<-time.After(27 * time.Second) // nine tenths
 		refresh := h.service.Expect("SUBSCRIBE")
 		if refresh.Get("Call-ID") != d.CallID || refresh.Get("To") != d.Local {
 			t.Fatalf("refreshed by %s", refresh)

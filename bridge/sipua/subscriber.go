@@ -23,6 +23,8 @@ const (
 	// subscribeExpires is the duration that we ask for. RFC 3842 section 3.4 leaves it open, and RFC 3680 section 4.4
 	// has little more as its default; most event packages use an hour.
 	subscribeExpires = time.Hour
+	// leastSubscription is the shortest subscription that is worth its refreshes. Our own number.
+	leastSubscription = 30 * time.Second
 )
 
 // eventPackage is what a subscriber has to know of its event package.
@@ -32,8 +34,9 @@ type eventPackage struct {
 	// refused is the pause after an answer that only a person can change. longest bounds the doubling pause after other
 	// failures. Our own numbers.
 	refused, longest time.Duration
-	// ownSource: only the addresses of the service may send a NOTIFY.
-	ownSource bool
+	// optional: nobody asked for it. Only the addresses of the service may send a NOTIFY, and a service that leaves the
+	// first SUBSCRIBE without an answer counts as one that refuses.
+	optional bool
 	// handle answers a NOTIFY of the subscription.
 	handle func(s *socket, r *endpoint.Request)
 	// log reports that there is no subscription, and why.
@@ -187,7 +190,7 @@ func (u *subscriber) subscribe(ctx context.Context, lasting time.Duration) (time
 		u.d.seq = max(u.d.seq, req.CSeq().SeqNo)
 		u.mu.Unlock()
 		if err != nil {
-			return 0, fmt.Errorf("subscribe: %w", err)
+			return 0, u.unanswered(ctx, fmt.Errorf("subscribe: %w", err))
 		}
 		switch code := res.StatusCode; {
 		case res.IsSuccess():
@@ -209,6 +212,21 @@ func (u *subscriber) subscribe(ctx context.Context, lasting time.Duration) (time
 		}
 	}
 	return 0, &subscribeError{err: errors.New("too many challenges"), pause: u.p.refused}
+}
+
+// unanswered classifies the lack of an answer. A service that chokes on SUBSCRIBE may have ended the TCP connection, by
+// which it reaches the line.
+func (u *subscriber) unanswered(ctx context.Context, err error) error {
+	u.mu.Lock()
+	begun := u.d.remote.Params.Has("tag")
+	u.mu.Unlock()
+	if !u.p.optional || begun || ctx.Err() != nil {
+		return err
+	}
+	if u.s.transport() != "UDP" {
+		u.s.client.Renew()
+	}
+	return &subscribeError{err: err, pause: u.p.refused}
 }
 
 // answered classifies a failure. A lost dialog is re-established soon. A busy or failing service is asked again. Any
@@ -250,8 +268,8 @@ func (u *subscriber) granted(res *sip.Response, asked time.Duration) (time.Durat
 	if n, err := strconv.ParseUint(strings.TrimSpace(first(res, "Expires")), 10, 32); err == nil {
 		granted = min(asked, time.Duration(n)*time.Second)
 	}
-	if asked > 0 && granted <= 0 {
-		return 0, &subscribeError{err: errors.New("the service granted no time"), pause: u.p.refused}
+	if asked > 0 && granted < leastSubscription {
+		return 0, &subscribeError{err: fmt.Errorf("the service granted only %s", granted), pause: u.p.refused}
 	}
 	return granted, nil
 }
@@ -278,7 +296,7 @@ func (u *subscriber) handleNotify(r *endpoint.Request) {
 	if r.Method == sip.ACK {
 		return
 	}
-	if u.p.ownSource && !containsAddr(u.s.addresses(), r.From.Addr()) {
+	if u.p.optional && !containsAddr(u.s.addresses(), r.From.Addr()) {
 		u.line.a.counts.wrongSources.Add(1)
 		s.reply(r, sip.StatusForbidden, "Forbidden")
 		return
