@@ -285,6 +285,9 @@ func TestServiceThatCannotBearSubscribe(t *testing.T) {
 		"a second": func(h *testBed, m uatest.Message) {
 			h.service.Respond(m, 200, "svc", "", "Expires: 1")
 		},
+		"no NOTIFY": func(h *testBed, m uatest.Message) {
+			h.service.Respond(m, 200, "svc", "", "Expires: 3600")
+		},
 	} {
 		synctest.Test(t, func(t *testing.T) {
 			h := newVirtualTestBed(t, registeringAtServices, withRegEvents)

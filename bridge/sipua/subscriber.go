@@ -35,7 +35,7 @@ type eventPackage struct {
 	// failures. Our own numbers.
 	refused, longest time.Duration
 	// optional: nobody asked for it. Only the addresses of the service may send a NOTIFY, and a service that leaves the
-	// first SUBSCRIBE without an answer counts as one that refuses.
+	// first SUBSCRIBE without an answer, or sends no NOTIFY, counts as one that refuses.
 	optional bool
 	// handle answers a NOTIFY of the subscription.
 	handle func(s *socket, r *endpoint.Request)
@@ -153,7 +153,11 @@ func (u *subscriber) subscribeOnce(ctx context.Context) (lasted bool, err error)
 			u.mu.Unlock()
 			if !first {
 				u.leave()
-				return false, errors.New("the service granted the subscription but sent no NOTIFY")
+				err := errors.New("the service granted the subscription but sent no NOTIFY")
+				if u.p.optional {
+					err = &subscribeError{err: err, pause: u.p.refused}
+				}
+				return false, err
 			}
 		case <-refresh.C:
 			if granted, err = u.subscribe(ctx, subscribeExpires); err != nil {
