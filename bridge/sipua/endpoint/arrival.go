@@ -25,13 +25,16 @@ const (
 )
 
 // arrivals finds out when messages arrived. The kernel stamps datagrams by the wall clock, which people and NTP may
-// set. A stamp therefore counts only if the wall clock has not been set since. A message without a valid stamp, and all
-// that comes over a stream, may have arrived at any time while the process was stopped. Safe for concurrent use.
+// set. A stamp therefore counts only if the wall clock has not been set since. A stamp from before the first reading,
+// of a message that waited in a socket while no process read it, counts if the wall clock has not been set since then.
+// A message without a valid stamp, and all that comes over a stream, may have arrived at any time while the process was
+// stopped. Safe for concurrent use.
 type arrivals struct {
 	clocks func() (wall, boot time.Duration) // a pair of readings; boot is 0 on a system without a boot clock
 
 	mu     sync.Mutex
 	look   Arrival       // time of the last reading
+	first  Arrival       // time of the first reading
 	ahead  time.Duration // how far the wall clock was ahead of the boot clock at that reading
 	set    Arrival       // the last reading that found that the wall clock had been set
 	still  Arrival       // the last time the process was stopped: from here
@@ -44,7 +47,7 @@ type arrivals struct {
 
 func newArrivals(clocks func() (wall, boot time.Duration)) *arrivals {
 	a := &arrivals{clocks: clocks}
-	a.now()
+	a.first = a.now()
 	return a
 }
 
@@ -100,7 +103,7 @@ func (a *arrivals) arrivalOf(began Arrival, stamp time.Duration) Arrival {
 	now := a.lookLocked()
 	at := Arrival(stamp - a.ahead)
 	switch {
-	case stamp != 0 && at > a.set && at <= now+Arrival(clockPairSlack):
+	case stamp != 0 && (at > a.set || a.set == a.first) && at <= now+Arrival(clockPairSlack):
 		return min(at, now)
 	case a.resume > began && time.Duration(now-a.resume) <= stopGap:
 		return a.still // what arrived while the process was stopped is read as soon as the process resumes

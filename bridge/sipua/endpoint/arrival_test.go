@@ -7,6 +7,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
@@ -283,5 +284,52 @@ func TestClockSetOrSlewed(t *testing.T) {
 			want = f.boot
 		}
 		require.Equal(t, Arrival(want), a.arrivalOf(began, stamp), "%s", gained)
+	}
+}
+
+// A message that waited in the socket of an earlier process is as old as its stamp says, unless the wall clock has been
+// set since this process began.
+func TestArrivalBeforeTheProcess(t *testing.T) {
+	t.Parallel()
+	f := &fakeClock{someDay, someRun}
+	stamp := f.wall
+	f.pass(7 * time.Second)
+	a := newArrivals(func() (wall, boot time.Duration) { return f.wall, f.boot })
+	require.Equal(t, 7*time.Second, f.boot-time.Duration(a.arrivalOf(a.now(), stamp)))
+	f.ticking(a, time.Second)
+	f.wall += time.Hour
+	f.ticking(a, time.Second)
+	require.Zero(t, f.boot-time.Duration(a.arrivalOf(a.now(), stamp)))
+}
+
+// An INVITE that is read after its sender has given up rings no telephone: the sender gives up after Timer B (RFC 3261
+// section 17.1.1.2). Younger ones, and other requests of any age, are served.
+func TestInviteOfLongAgo(t *testing.T) {
+	t.Parallel()
+	for age, want := range map[time.Duration][]string{
+		sip.Timer_B / 2: {"INVITE young", "OPTIONS"},
+		sip.Timer_B * 2: {"OPTIONS"},
+	} {
+		var l log
+		h := testHandler{request: func(r *Request) {
+			if r.IsInvite() {
+				l.add("INVITE young")
+			} else {
+				l.add("OPTIONS")
+			}
+			r.Reply(486, "Busy Here")
+		}}
+		e := open(t, h, func(o *Options) {
+			o.TCP = false
+			o.Clocks = func() (wall, boot time.Duration) { // this process began when the messages were that old
+				wall, boot = readClocks()
+				return wall + age, boot + age
+			}
+		})
+		p := dial(t, "udp", e)
+		p.Send(p.Text(rawtest.Request{Method: "INVITE", CallID: "old"}))
+		p.Send(p.Text(rawtest.Request{Method: "OPTIONS", CallID: "old"}))
+		l.saw(t, want...)
+		require.Equal(t, uint64(2-len(want)), e.Counts().Strays)
 	}
 }

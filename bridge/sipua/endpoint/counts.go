@@ -27,7 +27,8 @@ type Counts struct {
 	Oversized uint64
 	// Unmatched counts responses that match no request of ours.
 	Unmatched uint64
-	// Strays counts requests that belong to no dialog, and CANCELs that match no INVITE. They leave no state.
+	// Strays counts requests that belong to no dialog, CANCELs that match no INVITE, and INVITEs that were read only
+	// after their sender had given up. They leave no state.
 	Strays uint64
 	// Overloaded counts messages that were discarded because there were too many transactions or too many messages in a
 	// queue.

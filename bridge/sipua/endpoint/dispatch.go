@@ -79,6 +79,10 @@ func (e *Endpoint) begin(a incoming) {
 		e.stray(a)
 		return
 	}
+	if r.IsInvite() && !r.inDialog && e.Age(r.Arrival) > sip.Timer_B {
+		e.n.strays.Add(1) // its sender has given up (RFC 3261 section 17.1.1.2), so nobody would be on the line
+		return
+	}
 	conn := e.connection(r.Transport(), r.Source())
 	if conn == nil { // no response can be sent: the TCP connection has gone. A BYE still counts.
 		if r.Method == sip.BYE {

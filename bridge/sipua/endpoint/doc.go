@@ -35,5 +35,6 @@
 //	arrival.go                      how old a message is, by the kernel's stamps: arrival_linux.go, arrival_other.go (none)
 //	suspend.go                      how long the machine slept
 //	resume.go                       transactions of an earlier process
+//	pause.go                        stops reading before another process takes over
 //	log.go, printable.go            the library's log without secrets; what peers sent, in the log
 package endpoint

@@ -15,7 +15,7 @@ import (
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
 
-	"clearback/bridge/localaddr"
+	"clearback/bridge/socketstore"
 )
 
 // ErrTimeout means that no final response arrived in time: within 64*T1 = 32 s after the request (RFC 3261 section
@@ -33,6 +33,8 @@ type Options struct {
 	UDP, TCP bool
 	// Packets, if not nil, is used instead of a UDP socket of our own. Close closes it.
 	Packets Packets
+	// Sockets opens the sockets and keeps them over a restart; nil opens new ones.
+	Sockets *socketstore.Store
 	// Clocks, if not nil, replaces the system's clocks: the wall clock, and a clock that runs on while this process is
 	// stopped and while the machine sleeps.
 	Clocks func() (wall, boot time.Duration)
@@ -133,6 +135,7 @@ type Endpoint struct {
 	secret        []byte // key of derivedTag
 
 	fullTold  atomic.Int64 // no log entry about a lack of room until then: Unix nanoseconds
+	paused    pause
 	closed    atomic.Bool
 	once      sync.Once
 	err       error // result of Close
@@ -202,11 +205,11 @@ func (e *Endpoint) bindOnce() error {
 	if e.o.UDP {
 		c := e.o.Packets
 		if c == nil {
-			p, err := localaddr.ListenConfig(at.Addr()).ListenPacket(context.Background(), "udp", at.String())
+			own, err := e.o.Sockets.ListenUDP(at)
 			if err != nil {
 				return err
 			}
-			own := p.(*net.UDPConn)
+			e.kept("UDP", e.o.Sockets.KeepUDP(own))
 			_ = own.SetReadBuffer(receiveBuffer) // as much as the kernel allows
 			c, e.timestamped = own, newTimestampedConn(own)
 		}
@@ -214,18 +217,27 @@ func (e *Endpoint) bindOnce() error {
 		at = netip.AddrPortFrom(at.Addr(), c.LocalAddr().(*net.UDPAddr).AddrPort().Port())
 	}
 	if e.o.TCP {
-		l, err := localaddr.ListenConfig(at.Addr()).Listen(context.Background(), "tcp", at.String())
+		l, err := e.o.Sockets.ListenTCP(at)
 		if err != nil {
 			if e.packets != nil {
 				e.packets.Close()
 			}
 			return err
 		}
-		e.streams.listener = l.(*net.TCPListener)
+		e.kept("TCP", e.o.Sockets.KeepTCP(l))
+		e.streams.listener = l
 		at = netip.AddrPortFrom(at.Addr(), l.Addr().(*net.TCPAddr).AddrPort().Port())
 	}
 	e.addr = at
 	return nil
+}
+
+// kept logs that the service manager did not take a socket.
+func (e *Endpoint) kept(transport string, err error) {
+	if err != nil {
+		e.log.Warn("the service manager did not take a socket; what arrives during a restart is refused",
+			zap.String("transport", transport), zap.Stringer("address", e.o.Listen), zap.Error(err))
+	}
 }
 
 // Addr returns the address that the endpoint listens on, with the actual port.
@@ -256,6 +268,7 @@ func (e *Endpoint) Close() error {
 			errs = append(errs, e.packets.Close())
 		}
 		errs = append(errs, e.streams.close())
+		e.Resume() // lets the reading goroutines see that their sockets are closed
 		e.t.terminate()
 		e.work.Wait()
 		e.queues.finish()

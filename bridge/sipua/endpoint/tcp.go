@@ -249,6 +249,10 @@ func (c *conn) read() {
 			came = min(came, before)
 		}
 		full, before = n == len(b), came
+		c.e.paused.wait()
+		if c.e.closed.Load() {
+			return
+		}
 		took, ok := c.take(&f, came)
 		if !ok {
 			return

@@ -7,6 +7,7 @@ import (
 	"maps"
 	"net"
 	"net/netip"
+	"os"
 	"sync"
 	"time"
 
@@ -47,12 +48,18 @@ func (e *Endpoint) readDatagrams() {
 	})
 }
 
-// untilClosed calls take again and again until the socket is closed. After an error it pauses, for a second at most.
+// untilClosed calls take again and again until the socket is closed, except while the endpoint is paused. After an
+// error it waits, for a second at most.
 func (e *Endpoint) untilClosed(take func() error) {
+	gated := func() error {
+		e.paused.gate.RLock()
+		defer e.paused.gate.RUnlock()
+		return take()
+	}
 	pause := time.Millisecond
 	for {
-		switch err := take(); {
-		case err == nil:
+		switch err := gated(); {
+		case err == nil || errors.Is(err, os.ErrDeadlineExceeded): // the latter only because of Pause
 			pause = time.Millisecond
 		case errors.Is(err, net.ErrClosed):
 			return

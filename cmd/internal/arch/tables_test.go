@@ -25,10 +25,11 @@ var may = map[string][]string{
 	"bridge/localaddr":    {},
 	"bridge/backup": {"bridge/control", "bridge/journal", "bridge/runtimestate", "config", "config/file", "supervision",
 		"supervision/sanitize"},
-	"bridge/testcall": {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
+	"bridge/testcall":    {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
+	"bridge/socketstore": {"bridge/localaddr"},
 	"bridge/sipua": {"supervision", "supervision/callrecord", "supervision/dialplan",
 		"bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
-	"bridge/sipua/endpoint":              {"bridge/localaddr", "supervision/sanitize"},
+	"bridge/sipua/endpoint":              {"bridge/socketstore", "supervision/sanitize"},
 	"bridge/sipua/callflow":              {}, // tests only
 	"bridge/sipua/conformance":           {},
 	"bridge/sipua/sessiontimer":          {},

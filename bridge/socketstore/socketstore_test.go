@@ -1,0 +1,201 @@
+package socketstore
+
+import (
+	"net"
+	"net/netip"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+// manager is a service manager's socket.
+type manager struct {
+	t *testing.T
+	*net.UnixConn
+}
+
+func newManager(t *testing.T) *manager {
+	path := filepath.Join(t.TempDir(), "notify")
+	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
+	require.NoError(t, err)
+	t.Cleanup(func() { c.Close() })
+	t.Setenv("NOTIFY_SOCKET", path)
+	return &manager{t, c}
+}
+
+// received returns the next message and the file that came with it, or nil.
+func (m *manager) received() (text string, f *os.File) {
+	m.t.Helper()
+	m.SetReadDeadline(time.Now().Add(10 * time.Second))
+	b, rights := make([]byte, 4096), make([]byte, 256)
+	n, length, _, _, err := m.ReadMsgUnix(b, rights)
+	require.NoError(m.t, err)
+	all, err := syscall.ParseSocketControlMessage(rights[:length])
+	require.NoError(m.t, err)
+	for i := range all {
+		fds, err := syscall.ParseUnixRights(&all[i])
+		require.NoError(m.t, err)
+		require.Len(m.t, fds, 1)
+		f = os.NewFile(uintptr(fds[0]), "kept")
+	}
+	return string(b[:n]), f
+}
+
+// A socket that was kept still holds what arrived while no process read it, and the next process finds it by its
+// address. The message is the one that sd_notify(3) and sd_pid_notify_with_fds(3) describe (from memory).
+func TestKeptSocketsOutliveTheProcess(t *testing.T) {
+	m := newManager(t)
+	former := FromEnvironment()
+	any := netip.MustParseAddrPort("127.0.0.1:0")
+	udp, err := former.ListenUDP(any)
+	require.NoError(t, err)
+	at := udp.LocalAddr().(*net.UDPAddr).AddrPort()
+	require.NoError(t, former.KeepUDP(udp))
+	text, udpFile := m.received()
+	require.Equal(t, "FDSTORE=1\nFDPOLL=0\nFDNAME=udp_127.0.0.1_"+strconv.Itoa(int(at.Port())), text)
+	tcp, err := former.ListenTCP(any)
+	require.NoError(t, err)
+	tcpAt := tcp.Addr().(*net.TCPAddr).AddrPort()
+	require.NoError(t, former.KeepTCP(tcp))
+	text, tcpFile := m.received()
+	require.Equal(t, "FDSTORE=1\nFDPOLL=0\nFDNAME=tcp_127.0.0.1_"+strconv.Itoa(int(tcpAt.Port())), text)
+	udp.Close()
+	tcp.Close()
+
+	peer, err := net.Dial("udp", at.String())
+	require.NoError(t, err)
+	defer peer.Close()
+	_, err = peer.Write([]byte("between"))
+	require.NoError(t, err)
+	caller, err := net.Dial("tcp", tcpAt.String())
+	require.NoError(t, err)
+	defer caller.Close()
+
+	next := FromEnvironment()
+	next.add(udpFile)
+	next.add(tcpFile)
+	udp, err = next.ListenUDP(at)
+	require.NoError(t, err)
+	defer udp.Close()
+	udp.SetReadDeadline(time.Now().Add(10 * time.Second))
+	b := make([]byte, 64)
+	n, err := udp.Read(b)
+	require.NoError(t, err)
+	require.Equal(t, "between", string(b[:n]))
+	tcp, err = next.ListenTCP(tcpAt)
+	require.NoError(t, err)
+	defer tcp.Close()
+	tcp.SetDeadline(time.Now().Add(10 * time.Second))
+	c, err := tcp.Accept()
+	require.NoError(t, err)
+	c.Close()
+	require.NoError(t, next.DropLeft())
+
+	_, err = next.ListenUDP(at)
+	require.ErrorIs(t, err, syscall.EADDRINUSE, "a socket is handed out once")
+}
+
+// Sockets that the configuration no longer names are closed, also at the service manager. Otherwise their ports would
+// stay in use for ever.
+func TestSocketsThatNobodyAsksForAreDropped(t *testing.T) {
+	m := newManager(t)
+	c, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	defer c.Close()
+	f, err := c.File()
+	require.NoError(t, err)
+	same, err := c.File()
+	require.NoError(t, err)
+	s := FromEnvironment()
+	s.add(f)
+	s.add(same)
+	other, err := os.Open(os.DevNull)
+	require.NoError(t, err)
+	s.add(other)
+	require.Len(t, s.left, 1)
+	require.NoError(t, s.DropLeft())
+	text, none := m.received()
+	require.Equal(t, "FDSTOREREMOVE=1\nFDNAME=udp_127.0.0.1_"+strconv.Itoa(c.LocalAddr().(*net.UDPAddr).Port), text)
+	require.Nil(t, none)
+	require.Empty(t, s.left)
+	require.ErrorIs(t, other.Close(), os.ErrClosed)
+}
+
+// Package net makes the same socket for 0.0.0.0 and ::, and reports it as [::].
+func TestNames(t *testing.T) {
+	for at, want := range map[string]string{
+		"192.0.2.7:5060":          "udp_192.0.2.7_5060",
+		"[2001:db8::7]:5060":      "udp_2001_db8__7_5060",
+		"[::ffff:192.0.2.7]:5060": "udp_192.0.2.7_5060",
+		"0.0.0.0:5060":            "udp_any_5060",
+		"[::]:5060":               "udp_any_5060",
+	} {
+		got := name("udp", netip.MustParseAddrPort(at))
+		require.Equal(t, want, got, at)
+		require.False(t, strings.Contains(got, ":"))
+	}
+	var none *Store
+	c, err := none.ListenUDP(netip.MustParseAddrPort("0.0.0.0:0"))
+	require.NoError(t, err)
+	defer c.Close()
+	require.True(t, strings.HasPrefix(name("udp", c.LocalAddr().(*net.UDPAddr).AddrPort()), "udp_any_"))
+}
+
+// Without a service manager nothing is kept, and with one that has gone the caller is told.
+func TestWithoutServiceManager(t *testing.T) {
+	var none *Store
+	c, err := none.ListenUDP(netip.MustParseAddrPort("127.0.0.1:0"))
+	require.NoError(t, err)
+	defer c.Close()
+	l, err := none.ListenTCP(netip.MustParseAddrPort("127.0.0.1:0"))
+	require.NoError(t, err)
+	defer l.Close()
+	require.NoError(t, none.KeepUDP(c))
+	require.NoError(t, none.KeepTCP(l))
+	require.NoError(t, none.DropLeft())
+	t.Setenv("NOTIFY_SOCKET", "")
+	require.NoError(t, FromEnvironment().KeepUDP(c))
+	t.Setenv("NOTIFY_SOCKET", filepath.Join(t.TempDir(), "gone"))
+	require.ErrorContains(t, FromEnvironment().KeepUDP(c), "tell the service manager")
+}
+
+// The service manager's variables count only for the process that they name.
+func TestPassedToAnotherProcess(t *testing.T) {
+	t.Setenv("NOTIFY_SOCKET", "")
+	t.Setenv("LISTEN_PID", strconv.Itoa(os.Getpid()+1))
+	t.Setenv("LISTEN_FDS", "1000")
+	require.Empty(t, FromEnvironment().left)
+}
+
+// The service manager passes sockets from file descriptor 3 on (SD_LISTEN_FDS_START of sd_listen_fds(3), from memory).
+func TestPassedByTheServiceManager(t *testing.T) {
+	const variable = "CLEARBACK_TEST_SOCKET"
+	if at := os.Getenv(variable); at != "" { // the process that the test below starts
+		c, err := FromEnvironment().ListenUDP(netip.MustParseAddrPort(at))
+		require.NoError(t, err) // a new socket would find the address in use
+		flags, err := unix.FcntlInt(3, unix.F_GETFD, 0)
+		require.ErrorIs(t, err, syscall.EBADF, "flags %d", flags)
+		c.Close()
+		return
+	}
+	c, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	defer c.Close()
+	f, err := c.File()
+	require.NoError(t, err)
+	defer f.Close()
+	next := exec.Command("/bin/sh", "-c", `LISTEN_PID=$$ LISTEN_FDS=1 exec "$0" -test.run '^TestPassedByTheServiceManager$'`,
+		os.Args[0])
+	next.Env = append(os.Environ(), variable+"="+c.LocalAddr().String())
+	next.ExtraFiles = []*os.File{f}
+	out, err := next.CombinedOutput()
+	require.NoError(t, err, "%s", out)
+}
