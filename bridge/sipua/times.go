@@ -75,6 +75,9 @@ type times struct {
 	sound time.Duration
 	// closeTimeout is how long Close waits for the answers to its BYEs. Our own number.
 	closeTimeout time.Duration
+	// leave is how long Leave waits for ordinary calls to be answered or to end. Our own number: most telephones that
+	// are answered at all are answered by then, and the service manager waits 30 s.
+	leave time.Duration
 }
 
 func defaultTimes() times {
@@ -85,6 +88,7 @@ func defaultTimes() times {
 		silence: 4 * time.Second, silenceAfterLoss: 700 * time.Millisecond, emergencySilence: 2 * time.Second,
 		recoveryProbe: 10 * time.Second, probe: 2 * time.Second,
 		retryAfter: 10 * time.Second, clearPerLine: 2 * time.Second, second: time.Second, closeTimeout: time.Second,
+		leave:             20 * time.Second,
 		emergencyLiveness: 5 * time.Minute, firstLivenessCheck: 10 * time.Second, livenessEvery: 2 * time.Minute,
 		livenessEveryWithMedia: 15 * time.Minute,
 		fresh:                  10 * time.Second, mediaSilence: 25 * time.Second, silenceReport: 5 * time.Minute,

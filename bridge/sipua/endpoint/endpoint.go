@@ -86,6 +86,7 @@ type Options struct {
 type Packets interface {
 	ReadFromUDPAddrPort(b []byte) (int, netip.AddrPort, error)
 	WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error)
+	SetReadDeadline(at time.Time) error
 	LocalAddr() net.Addr
 	Close() error
 }

@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"context"
 	"sync"
 	"time"
 )
@@ -45,11 +46,23 @@ func (e *Endpoint) Resume() {
 	e.paused.on = false
 }
 
-// readUntil sets the time at which reading a socket of ours gives up; the zero time means never. A socket that cannot
-// do that is not ours ([Options.Packets]), and cannot be paused in the middle of a read.
+// Settle waits until no queue of a Call-ID has anything to run, or until ctx ends.
+func (e *Endpoint) Settle(ctx context.Context) {
+	look := time.NewTicker(time.Millisecond)
+	defer look.Stop()
+	for e.queues.size() > 0 {
+		select {
+		case <-ctx.Done():
+			return
+		case <-look.C:
+		}
+	}
+}
+
+// readUntil sets the time at which reading gives up; the zero time means never. It fails only on a closed socket.
 func (e *Endpoint) readUntil(at time.Time) {
-	if c, ok := e.packets.(interface{ SetReadDeadline(time.Time) error }); ok {
-		_ = c.SetReadDeadline(at) // fails only on a closed socket
+	if e.packets != nil {
+		_ = e.packets.SetReadDeadline(at)
 	}
 	if l := e.streams.listener; l != nil {
 		_ = l.SetDeadline(at)

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -71,6 +72,8 @@ type Client struct {
 	mu     sync.Mutex
 	status Status
 
+	left atomic.Bool // Leave was called
+
 	again chan struct{} // buffer of 1: several calls of Retry count as one
 	renew chan struct{} // buffer of 1: several calls of Renew count as one
 }
@@ -113,6 +116,9 @@ func (c *Client) Renew() {
 	}
 }
 
+// Leave makes Run end without un-registering, because another process takes over the registration.
+func (c *Client) Leave() { c.left.Store(true) }
+
 const (
 	// renewWithin spreads the REGISTERs of many lines after a restart of their service. renewEvery bounds how often a
 	// service that comes and goes is asked. Our own numbers.
@@ -133,8 +139,8 @@ func (c *Client) retryRequests(err error) <-chan struct{} {
 	return c.again
 }
 
-// Run registers, refreshes and retries until ctx ends. Then it un-registers, which takes at most a second. It must be
-// called only once.
+// Run registers, refreshes and retries until ctx ends. Then it un-registers, which takes at most a second, unless Leave
+// was called. It must be called only once.
 func (c *Client) Run(ctx context.Context) {
 	for ctx.Err() == nil {
 		granted, err := c.register(ctx, c.expires)
@@ -191,7 +197,7 @@ func (c *Client) end() {
 	c.mu.Lock()
 	may := time.Now().Before(c.status.Until)
 	c.mu.Unlock()
-	if may {
+	if may && !c.left.Load() {
 		ctx, cancel := context.WithTimeout(context.Background(), unregisterTimeout)
 		defer cancel()
 		if _, err := c.register(ctx, 0); err != nil {

@@ -5,6 +5,7 @@ package endpointtest
 import (
 	"net"
 	"net/netip"
+	"os"
 	"sync"
 	"time"
 )
@@ -64,6 +65,7 @@ type Socket struct {
 	arrived sync.Cond
 	mu      sync.Mutex
 	waiting []Packet
+	expired bool // the read deadline has passed
 	closed  bool
 }
 
@@ -78,15 +80,32 @@ func (s *Socket) put(p Packet) {
 
 // Read waits for the next packet. It returns false once the socket is closed.
 func (s *Socket) Read() (p Packet, ok bool) {
+	p, err := s.read()
+	return p, err == nil
+}
+
+func (s *Socket) read() (p Packet, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for len(s.waiting) == 0 && !s.closed {
+	for len(s.waiting) == 0 && !s.closed && !s.expired {
 		s.arrived.Wait()
 	}
-	if s.closed {
-		return Packet{}, false
+	switch {
+	case s.closed:
+		return p, net.ErrClosed
+	case s.expired:
+		return p, os.ErrDeadlineExceeded
 	}
-	return s.takeLocked(), true
+	return s.takeLocked(), nil
+}
+
+// SetReadDeadline implements endpoint.Packets. Its time must be the zero time, which means never, or lie in the past.
+func (s *Socket) SetReadDeadline(at time.Time) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.expired = !at.IsZero()
+	s.arrived.Broadcast()
+	return nil
 }
 
 func (s *Socket) takeLocked() Packet {
@@ -106,9 +125,9 @@ func (s *Socket) Waiting() []Packet {
 
 // ReadFromUDPAddrPort implements endpoint.Packets.
 func (s *Socket) ReadFromUDPAddrPort(b []byte) (int, netip.AddrPort, error) {
-	p, ok := s.Read()
-	if !ok {
-		return 0, netip.AddrPort{}, net.ErrClosed
+	p, err := s.read()
+	if err != nil {
+		return 0, netip.AddrPort{}, err
 	}
 	return copy(b, p.Data), p.From, nil
 }

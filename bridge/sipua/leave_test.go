@@ -1,0 +1,146 @@
+package sipua
+
+import (
+	"context"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"clearback/bridge/sipua/uatest"
+)
+
+// leaving is a Leave under way.
+type leaving struct {
+	t       *testing.T
+	settled atomic.Bool
+	done    atomic.Bool
+}
+
+func (h *testBed) leave(ctx context.Context, t *testing.T) *leaving { return h.leaveIf(ctx, t, true) }
+
+func (h *testBed) leaveIf(ctx context.Context, t *testing.T, settled bool) *leaving {
+	l := &leaving{t: t}
+	l.settled.Store(settled)
+	go func() {
+		if err := h.agent.Leave(ctx, l.settled.Load); err != nil {
+			t.Error(err)
+		}
+		l.done.Store(true)
+	}()
+	return l
+}
+
+// after lets d pass and checks whether the agent has left.
+func (l *leaving) after(d time.Duration, want bool) {
+	l.t.Helper()
+	time.Sleep(d) // virtual
+	synctest.Wait()
+	if got := l.done.Load(); got != want {
+		l.t.Fatalf("left: %v, want %v", got, want)
+	}
+}
+
+// An agent that leaves sends nothing: neither a BYE, so that the calls go on, nor a REGISTER, so that the service still
+// finds the line.
+func TestLeaveSendsNothing(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.incoming()
+		h.leave(t.Context(), t).after(20*time.Millisecond, true)
+		h.service.ExpectNone()
+		h.adapter.ExpectNone()
+	})
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, func(o *Options, _ *times) { o.Lines[0].Register = true })
+		reg := h.service.Expect("REGISTER")
+		h.service.Respond(reg, 200, "registrar", "", "Contact: "+reg.Get("Contact")+";expires=3600")
+		synctest.Wait()
+		h.leave(t.Context(), t).after(20*time.Millisecond, true)
+		h.service.ExpectNone()
+	})
+}
+
+// An agent leaves in no opening, in no change of a call, and not while a call ends. What happens meanwhile is served.
+func TestLeaveWaits(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		l := h.leaveIf(t.Context(), t, false)
+		l.after(time.Hour, false)
+		l.settled.Store(true)
+		l.after(20*time.Millisecond, true)
+	})
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		c.far.Request("INVITE", uatest.Offer("127.0.0.1", farSDP, "sendonly"))
+		h.service.ExpectOf("100", "INVITE")
+		hold := h.adapter.Expect("INVITE")
+		l := h.leave(t.Context(), t)
+		l.after(time.Second, false)
+		h.adapter.Respond(hold, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "recvonly"))
+		h.adapter.Expect("ACK")
+		l.after(100*time.Millisecond, false)
+		h.service.ExpectFinal("200")
+		c.far.Ack("")
+		l.after(20*time.Millisecond, true)
+	})
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		c.near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		bye := h.service.Expect("BYE")
+		l := h.leave(t.Context(), t)
+		l.after(100*time.Millisecond, false)
+		h.service.Respond(bye, 200, "", "")
+		l.after(20*time.Millisecond, true)
+	})
+}
+
+// A call that rings is awaited for times.leave, an emergency call that is not answered for as long as it takes, unless
+// ctx ends.
+func TestLeaveWithUnansweredCalls(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.adapter.Respond(h.adapter.Expect("INVITE"), 180, "near", "")
+		h.service.Expect("180")
+		l := h.leave(t.Context(), t)
+		l.after(defaultTimes().leave-time.Second, false)
+		l.after(2*time.Second, true)
+	})
+	emergency := func(t *testing.T, h *testBed) (answer func()) {
+		near := h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "psap", "")
+		h.adapter.Expect("180")
+		return func() {
+			h.service.Respond(inv, 200, "psap", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+			h.service.Expect("ACK")
+			near.Established(h.adapter.Expect("200")).Ack("")
+		}
+	}
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		answer := emergency(t, h)
+		l := h.leave(t.Context(), t)
+		l.after(2*defaultTimes().leave, false)
+		answer()
+		l.after(100*time.Millisecond, true)
+		h.service.ExpectNone()
+		h.adapter.ExpectNone()
+	})
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		emergency(t, h)
+		ctx, hurry := context.WithCancel(t.Context())
+		l := h.leave(ctx, t)
+		l.after(time.Second, false)
+		hurry()
+		l.after(20*time.Millisecond, true)
+	})
+}
