@@ -87,6 +87,16 @@ func TestLeaveWaits(t *testing.T) {
 		c.far.Ack("")
 		l.after(20*time.Millisecond, true)
 	})
+	synctest.Test(t, func(t *testing.T) { // a refresh of the session timer (RFC 4028 section 7.4) by INVITE
+		h := newVirtualTestBed(t, timed(90, 20*time.Millisecond))
+		h.answered("Session-Expires: 90;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
+		refresh := h.service.Expect("INVITE")
+		l := h.leave(t.Context(), t)
+		l.after(100*time.Millisecond, false)
+		h.service.Respond(refresh, 200, "", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		l.after(20*time.Millisecond, true)
+	})
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
