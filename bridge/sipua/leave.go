@@ -66,7 +66,7 @@ func (a *Agent) mayLeave(patience time.Time) bool {
 // isSteady reports whether the call has ended, or is answered with no INVITE or BYE under way.
 func (c *call) isSteady() bool {
 	for _, l := range c.legs {
-		if l.state != legUp || l.clearing || l.in != nil || l.out != nil {
+		if l.state != legUp || l.clearing || l.in != nil || l.session.reinviteUnderWay() {
 			return c.done
 		}
 	}
