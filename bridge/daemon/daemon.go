@@ -21,6 +21,7 @@ import (
 	"clearback/bridge/runtimestate"
 	"clearback/bridge/sipua"
 	"clearback/bridge/sipua/registration"
+	"clearback/bridge/socketstore"
 	"clearback/config"
 	"clearback/supervision"
 	"clearback/supervision/callrecord"
@@ -44,12 +45,16 @@ type Options struct {
 	// Hangups delivers the signals at which [Run] reloads the file; nil means none. [Start] does not use it.
 	Hangups <-chan os.Signal
 
+	// Sockets has the sockets that an earlier process kept, and takes those that [Daemon.HandOver] keeps; nil keeps none.
+	Sockets *socketstore.Store
+
 	closeFor time.Duration // 0: CloseTimeout; tests use a shorter time
 }
 
 // Daemon is a running daemon. Its methods may be called from any goroutine.
 type Daemon struct {
 	log       *zap.Logger
+	sockets   *socketstore.Store // nil keeps no sockets
 	contacts  *drivers.Set
 	media     *media.Relay
 	agent     *sipua.Agent
@@ -85,7 +90,7 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	if err != nil {
 		return nil, fmt.Errorf("emergency numbers: %w", err)
 	}
-	d := &Daemon{log: o.Logger, closeFor: cmp.Or(o.closeFor, CloseTimeout), ending: make(chan struct{}),
+	d := &Daemon{log: o.Logger, sockets: o.Sockets, closeFor: cmp.Or(o.closeFor, CloseTimeout), ending: make(chan struct{}),
 		epoch: time.Now()}
 	d.reloads = newReloads(d, c, o)
 	d.backend = &backend{d: d, started: time.Now(), config: o.Path, version: o.Version, journal: c.Journal.File}
@@ -106,6 +111,7 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	} else {
 		err = d.startLines(c, numbers)
 	}
+	d.dropSockets()
 	if err != nil {
 		if notClosed := d.Close(); notClosed != nil {
 			return nil, fmt.Errorf("%w; %w", err, notClosed)
@@ -160,7 +166,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, CallInfo: d.callInfo, CallMedia: d.callMedia,
 		UserAgent:      d.userAgentSeen,
 		CallbackWindow: c.Emergency.CallbackWindow, CallbackFrom: c.Emergency.CallbackFrom,
-		SecondAfter: c.Emergency.SecondAfter,
+		SecondAfter: c.Emergency.SecondAfter, Sockets: d.sockets,
 	}
 	if d.journal != nil {
 		o.FirstCall = d.journal.FirstCall()
@@ -168,6 +174,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	if c.Control.Socket != "" { // after the contacts have begun to close, because Open may wait a second for the disk
 		d.state = runtimestate.Open(runtimestate.Folder(c.Control.Socket), callPrefix, d.log)
 		o.SavedBinding, o.SaveBinding = d.savedBinding, d.saveBinding
+		o.SavedRegistration, o.SaveRegistration = d.savedRegistration, d.saveRegistration
 		o.SavedCalls, o.SaveCall = d.savedCalls(), d.saveCall
 	}
 	var err error
@@ -175,6 +182,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		if d.media, err = media.New(media.Options{
 			AdapterAddr: c.Media.AdapterAddress, ServiceAddr: c.Media.ServiceAddress,
 			PortLow: c.Media.PortLow, PortHigh: c.Media.PortHigh, From: c.Media.From,
+			Sockets: d.sockets,
 		}); err != nil {
 			return fmt.Errorf("media relay: %w", err)
 		}

@@ -53,6 +53,11 @@ func (s hangingDaemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	return nil
 }
 
+func (s hangingDaemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
+	<-full.Done()
+	return s.Shutdown(hurry)
+}
+
 // The daemon asks the service manager for more time while an emergency call is up (sd_notify(3), EXTEND_TIMEOUT_USEC),
 // and never otherwise, so that a daemon that hangs is killed.
 func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
@@ -62,7 +67,7 @@ func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
 	d.emergency <- false
 	d.emergency <- true
 	o := Options{Logger: zap.NewNop(), Notify: func(state string) { told <- state }}
-	go func() { ended <- end(d, o, signals, tick) }()
+	go func() { ended <- end(d, o, os.Interrupt, signals, tick) }()
 	tick <- time.Now()
 	tick <- time.Now()
 	signals <- os.Interrupt

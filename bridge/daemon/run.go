@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"syscall"
 	"time"
 
 	"go.uber.org/zap"
@@ -12,8 +13,9 @@ import (
 	"clearback/config"
 )
 
-// Run starts a daemon and runs it until the first of signals. A second one shortens the wait for the contacts and ends
-// all other waits. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog.
+// Run starts a daemon and runs it until the first of signals. SIGUSR2 hands over to another process ([Daemon.HandOver]),
+// any other ends the calls ([Daemon.Shutdown]). A second one shortens the wait for the contacts and ends all other waits,
+// but a hand-over that is still waiting becomes a shutdown unless the second one is SIGUSR2 too. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog.
 // It returns the lines whose contact is not known to be closed. An error means that the daemon could not start; see
 // [Start].
 func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotClosed, error) {
@@ -38,7 +40,7 @@ func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotCl
 	d.reloads.tellLast("STOPPING=1")
 	extend := time.NewTicker(extendEvery)
 	defer extend.Stop()
-	return end(d, o, signals, extend.C), nil
+	return end(d, o, s, signals, extend.C), nil
 }
 
 // awaitEnd returns the first signal. Until then it reloads the file at each of hangups, beside the wait.
@@ -66,20 +68,37 @@ const extendEvery = 10 * time.Second
 // stopper is the part of a daemon that end needs.
 type stopper interface {
 	Shutdown(hurry context.Context) []drivers.NotClosed
+	HandOver(full, hurry context.Context) []drivers.NotClosed
 	EmergencyUp() bool
 }
 
-// end shuts the daemon down. A second signal shortens the wait for the contacts and ends all other waits. Only an
-// emergency call justifies more time than the service manager allows. If a shutdown hangs for another reason, the
-// service manager should kill the daemon, so that the lines are served again.
-func end(d stopper, o Options, signals <-chan os.Signal, extend <-chan time.Time) []drivers.NotClosed {
+// handOver is the signal for a hand-over (RestartKillSignal in deploy/clearback.service).
+const handOver = syscall.SIGUSR2
+
+// end ends the daemon as the first signal demands. A second signal shortens the wait for the contacts and ends all other
+// waits; see [Run]. Only an emergency call justifies more time than the service manager allows. If the end hangs for
+// another reason, the service manager should kill the daemon, so that the lines are served again.
+func end(d stopper, o Options, first os.Signal, signals <-chan os.Signal,
+	extend <-chan time.Time) []drivers.NotClosed {
 	hurry, cancel := context.WithCancel(context.Background())
 	defer cancel()
+	full, stop := context.WithCancel(context.Background())
+	defer stop()
 	done := make(chan []drivers.NotClosed, 1) // one result, received below
-	go func() { done <- d.Shutdown(hurry) }()
+	if first == handOver {
+		go func() { done <- d.HandOver(full, hurry) }()
+	} else {
+		stop()
+		go func() { done <- d.Shutdown(hurry) }()
+	}
 	for {
 		select {
 		case s := <-signals:
+			if s != handOver && full.Err() == nil {
+				o.Logger.Warn("ending the calls too", zap.Stringer("signal", s))
+				stop()
+				continue
+			}
 			o.Logger.Warn("ending at once", zap.Stringer("signal", s))
 			cancel()
 		case <-extend:

@@ -9,6 +9,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"clearback/bridge/sipua"
 	"clearback/bridge/sipua/registration"
 	"clearback/supervision"
 )
@@ -42,6 +43,36 @@ func (d *Daemon) saveBinding(line string, b *registration.SavedBinding) {
 	}
 	if err != nil {
 		d.log.Error("cannot save the adapter's registration", zap.String("line", line), zap.Error(err))
+	}
+}
+
+func registrationName(line string, second bool) string {
+	if second {
+		return "second-registration-" + line
+	}
+	return "registration-" + line
+}
+
+// savedRegistration returns what an earlier process knew of a line's registration at a service.
+func (d *Daemon) savedRegistration(line string, second bool) (r sipua.SavedRegistration, ok bool) {
+	ok, err := d.state.Get(registrationName(line, second), &r)
+	if err != nil {
+		d.log.Warn("cannot read the saved registration at the service; calls do not arrive until the line has registered again",
+			zap.String("line", line), zap.Error(err))
+		return r, false
+	}
+	return r, ok
+}
+
+func (d *Daemon) saveRegistration(line string, second bool, r *sipua.SavedRegistration) {
+	var err error
+	if name := registrationName(line, second); r == nil {
+		err = d.state.Remove(name)
+	} else {
+		err = d.state.Put(name, r, nil)
+	}
+	if err != nil {
+		d.log.Error("cannot save the registration at the service", zap.String("line", line), zap.Error(err))
 	}
 }
 

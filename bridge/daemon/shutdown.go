@@ -4,6 +4,7 @@ import (
 	"context"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -31,16 +32,26 @@ func (d *Daemon) Close() error { return NotClosed(d.Shutdown(context.Background(
 // waits only for the contacts to close, and at most hurriedCloseFor. It returns the lines whose contact is not known to
 // be closed.
 func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
+	return d.finish(hurry, hurry, func() bool {
+		d.endCalls(hurry)
+		return false
+	})
+}
+
+// finish ends the daemon. endCalls ends the calls and the agent, or leaves them to another process and returns true. It
+// is awaited until skip has ended.
+func (d *Daemon) finish(hurry, skip context.Context, endCalls func() (leave bool)) []drivers.NotClosed {
 	d.once.Do(func() {
 		close(d.ending)
 		d.watching.Wait()
 		d.reloads.end() // from here on the lines and contacts stay the same
 		unasked := d.endControl()
+		var leave atomic.Bool
 		left := make(chan struct{}) // closed when the calls and the agent have ended
-		go func() { defer close(left); d.endCalls(hurry) }()
+		go func() { defer close(left); leave.Store(endCalls()) }()
 		select {
 		case <-left:
-		case <-hurry.Done():
+		case <-skip.Done():
 		}
 		closing, cancel := context.WithCancel(context.Background())
 		defer cancel()
@@ -51,11 +62,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 			stopping.Go(l.line.Stop)
 		}
 		stopping.Wait() // from here on nothing opens, whatever the calls do
-		if d.media != nil {
-			if err := d.media.Close(); err != nil {
-				d.log.Warn("closing the media relay", zap.Error(err))
-			}
-		}
+		d.closeMedia(leave.Load())
 		ctx, cancelTime := context.WithTimeout(closing, d.closeFor)
 		defer cancelTime()
 		if d.contacts != nil {
@@ -66,19 +73,38 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		case <-closing.Done(): // the last BYEs are not worth waiting for
 		}
 		<-unasked
-		if d.state != nil {
-			if err := d.state.Close(stateTimeout); err != nil {
-				d.log.Error("cannot save the state of adapters and calls; after a restart, lines may not ring until their adapters register again, and calls may be taken up that have ended",
-					zap.Error(err))
-			}
-		}
-		if d.journal != nil {
-			if err := d.journal.Close(); err != nil {
-				d.log.Error("the end of the journal could not be written", zap.Error(err))
-			}
-		}
+		d.closeRecords()
 	})
 	return d.notClosed
+}
+
+// closeMedia closes the media relay, or leaves its sessions to another process.
+func (d *Daemon) closeMedia(leave bool) {
+	if d.media == nil {
+		return
+	}
+	end := d.media.Close
+	if leave {
+		end = d.media.Leave
+	}
+	if err := end(); err != nil {
+		d.log.Warn("closing the media relay", zap.Error(err))
+	}
+}
+
+// closeRecords writes what is left to the state and the journal.
+func (d *Daemon) closeRecords() {
+	if d.state != nil {
+		if err := d.state.Close(stateTimeout); err != nil {
+			d.log.Error("cannot save the state of adapters and calls; after a restart, lines may not ring until their adapters register again, and calls may be taken up that have ended",
+				zap.Error(err))
+		}
+	}
+	if d.journal != nil {
+		if err := d.journal.Close(); err != nil {
+			d.log.Error("the end of the journal could not be written", zap.Error(err))
+		}
+	}
 }
 
 // endControl ends the tuning sessions and the requests of the control socket. It runs beside the rest of the shutdown.

@@ -27,7 +27,7 @@ func (s *Session) forward(from Side, f flowKind) {
 	var p packet
 	for dropped := 0; ; {
 		n, addr, err := in.ReadFromUDPAddrPort(buf)
-		if errors.Is(err, net.ErrClosed) {
+		if errors.Is(err, net.ErrClosed) || err != nil && s.leaving.Load() {
 			return
 		}
 		if err != nil {

@@ -32,6 +32,8 @@ import (
 	"slices"
 	"sync"
 	"time"
+
+	"clearback/bridge/socketstore"
 )
 
 // Side is one of the two sides of a session.
@@ -57,6 +59,8 @@ type Options struct {
 	PortLow, PortHigh uint16
 	// From holds networks whose hosts may send the media of either side, whatever the SDP says.
 	From []netip.Prefix
+	// Sockets has the ports that an earlier process kept, for [Relay.Resume]; nil means none.
+	Sockets *socketstore.Store
 }
 
 // Relay opens sessions. Safe for concurrent use.
@@ -65,6 +69,7 @@ type Relay struct {
 	addrs [2]netip.Addr // by Side
 	ports portRange
 	from  []netip.Prefix
+	kept  *socketstore.Store
 
 	mu          sync.Mutex
 	closed      bool                         // guarded by mu
@@ -114,6 +119,7 @@ func New(o Options) (*Relay, error) {
 		addrs:       [2]netip.Addr{AdapterSide: o.AdapterAddr.Unmap(), ServiceSide: o.ServiceAddr.Unmap()},
 		ports:       portRange{low: o.PortLow, high: o.PortHigh},
 		from:        slices.Clone(o.From),
+		kept:        o.Sockets,
 		sessions:    make(map[*Session]struct{}),
 		coolingDown: make(map[netip.AddrPort]time.Time),
 	}
@@ -144,7 +150,10 @@ func (r *Relay) NewSession() (*Session, error) {
 }
 
 // Close closes all sessions and waits for their goroutines. A second Close does nothing.
-func (r *Relay) Close() error {
+func (r *Relay) Close() error { return r.closeAll((*Session).Close) }
+
+// closeAll opens no more sessions and closes those that are open.
+func (r *Relay) closeAll(closeOne func(*Session) error) error {
 	r.mu.Lock()
 	r.closed = true
 	open := make([]*Session, 0, len(r.sessions))
@@ -154,7 +163,7 @@ func (r *Relay) Close() error {
 	r.mu.Unlock()
 	var errs []error
 	for _, s := range open {
-		errs = append(errs, s.Close())
+		errs = append(errs, closeOne(s))
 	}
 	return errors.Join(errs...)
 }

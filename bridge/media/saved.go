@@ -41,7 +41,7 @@ func (r *Relay) Resume(saved SavedSession) (*Session, error) {
 		if at.Port() == 0 || at.Port()%2 != 0 || !at.Addr().IsValid() {
 			return [2]*net.UDPConn{}, fmt.Errorf("media: %v is no address of a stream", at)
 		}
-		return bindPair(localaddr.ListenConfig(at.Addr()), at.Addr(), at.Port())
+		return r.bindAgain(at)
 	})
 	if err != nil {
 		return nil, err
@@ -50,6 +50,39 @@ func (r *Relay) Resume(saved SavedSession) (*Session, error) {
 		return nil, err
 	}
 	return s, nil
+}
+
+// bindAgain is bindPair for ports that an earlier process may have kept.
+func (r *Relay) bindAgain(at netip.AddrPort) (pair [2]*net.UDPConn, err error) {
+	for f := range pair {
+		own := netip.AddrPortFrom(at.Addr(), at.Port()+uint16(f))
+		if pair[f] = r.kept.TakeUDP(own); pair[f] == nil {
+			pair[f], err = bindOne(localaddr.ListenConfig(own.Addr()), own.Addr(), own.Port())
+		}
+		if err != nil {
+			if f > 0 {
+				err = errors.Join(err, pair[0].Close())
+			}
+			return pair, err
+		}
+	}
+	return pair, nil
+}
+
+// Leave is Close for a process that leaves its sessions to another one: the ports are kept, and what arrives from now
+// on waits there. What was read is sent on first.
+func (r *Relay) Leave() error { return r.closeAll((*Session).leave) }
+
+func (s *Session) leave() error {
+	var errs []error
+	s.leaving.Store(true)
+	for _, side := range s.conns {
+		for _, c := range side {
+			errs = append(errs, s.relay.kept.Keep(c), c.SetReadDeadline(time.Unix(1, 0)))
+		}
+	}
+	s.running.Wait()
+	return errors.Join(append(errs, s.Close())...)
 }
 
 // Follow continues with the sources of a saved session. A source of the same standing may replace one of them at once,

@@ -37,6 +37,7 @@ type Session struct {
 	admit atomic.Uint32 // bits of an Admission
 
 	running sync.WaitGroup
+	leaving atomic.Bool // the read deadlines of conns have passed, because another process takes over
 	closing sync.Once
 	closed  error // set by closing
 }

@@ -3,6 +3,7 @@ package sipua
 import (
 	"context"
 	"net/netip"
+	"regexp"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -25,6 +26,8 @@ type account struct {
 	from []netip.Prefix
 	// token is the user part of our Contact towards this service.
 	token string
+	// until is the end of the registration that an earlier process made with token; zero: there is none.
+	until time.Time
 	// client is nil if the account does not register.
 	client *serviceClient
 
@@ -90,7 +93,7 @@ func (s *account) begin() {
 		Endpoint: ep, Registrar: s.Registrar, AOR: s.addressOfRecord(),
 		AuthUser: s.Auth, Password: s.Secret,
 		Contact: *ep.Contact(s.token, s.transport()), Destination: s.Proxy,
-		Expires: s.Expires, Logger: s.log,
+		Expires: s.Expires, Logger: s.log, Until: s.until,
 		Changed:    func(now registration.Status) { c.owner.Load().registrationChanged(now) },
 		Unanswered: func() { c.owner.Load().noteNoResponse() },
 	})
@@ -107,6 +110,43 @@ func (s *account) status() (is registration.Status) {
 		}
 	}
 	return is
+}
+
+// SavedRegistration is what a later process needs to go on with a registration at a service.
+type SavedRegistration struct {
+	Owner string // the address of record that was registered
+	Token string // the user part of our Contact
+	Until time.Time
+}
+
+// validToken is what token returns.
+var validToken = regexp.MustCompile(`^[a-z2-7]{26}$`)
+
+// restoreRegistrations gives the line's accounts the Contacts of an earlier process, under which their services call.
+func (l *Line) restoreRegistrations(saved func(string, bool) (SavedRegistration, bool)) {
+	for _, s := range l.accounts {
+		if !s.Register || saved == nil {
+			continue
+		}
+		aor := s.addressOfRecord()
+		if r, ok := saved(l.o.Name, s.second); ok && r.Owner == aor.String() && validToken.MatchString(r.Token) {
+			s.token, s.until = r.Token, r.Until
+		}
+	}
+}
+
+// saveRegistration saves the registration, or that there is none.
+func (s *account) saveRegistration(now registration.Status) {
+	save := s.line.a.saveReg
+	if save == nil {
+		return
+	}
+	if !now.Registered {
+		save(s.line.o.Name, s.second, nil)
+		return
+	}
+	aor := s.addressOfRecord()
+	save(s.line.o.Name, s.second, &SavedRegistration{Owner: aor.String(), Token: s.token, Until: now.Until.Round(0)})
 }
 
 // registered reports whether an ordinary call may be passed to this service at all.

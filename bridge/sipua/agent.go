@@ -15,6 +15,7 @@ import (
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/registration"
+	"clearback/bridge/socketstore"
 	"clearback/supervision"
 	"clearback/supervision/callrecord"
 	"clearback/supervision/dialplan"
@@ -144,6 +145,12 @@ type Options struct {
 	// once the state is on the disk, or could not be written; in any goroutine.
 	SavedCalls map[supervision.CallID][]byte
 	SaveCall   func(call supervision.CallID, state []byte, done func(error))
+	// SavedRegistration and SaveRegistration, if not nil, return and take what is known of a registration at a service,
+	// so that a later process registers the same Contact; nil means that it has ended. SaveRegistration must not block.
+	SavedRegistration func(line string, second bool) (SavedRegistration, bool)
+	SaveRegistration  func(line string, second bool, r *SavedRegistration)
+	// Sockets opens the sockets and keeps them for a later process; nil opens new ones.
+	Sockets *socketstore.Store
 	// packets, if not nil, opens the UDP sockets. clocks, if not nil, replace the system's clocks (see
 	// endpoint.Options).
 	packets func(netip.AddrPort) endpoint.Packets
@@ -169,6 +176,8 @@ type Agent struct {
 	callMedia func(line string, call supervision.CallID, m callrecord.Media)        // may be nil
 	userAgent func(line, userAgent string)                                          // may be nil
 	saveCall  func(supervision.CallID, []byte, func(error))                         // may be nil
+	saveReg   func(line string, second bool, r *SavedRegistration)                  // may be nil
+	kept      *socketstore.Store                                                    // may be nil
 	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: the system's sockets
 	clocks    func() (wall, boot time.Duration)                                     // used with packets
 	reception func(supervision.CallID, media.Side) time.Time                        // nil: the streams' own record
@@ -200,6 +209,7 @@ type Agent struct {
 	// savingSlow: the state of a call was not on the disk in time, and none has been since
 	savingSlow atomic.Bool
 
+	leaving   atomic.Bool // Leave has begun to end the agent
 	draining  atomic.Bool
 	admission *admission
 	clients   sync.WaitGroup // the registrations at the service
@@ -219,7 +229,7 @@ func start(o Options, t times) (*Agent, error) {
 	if a.log == nil {
 		a.log = zap.NewNop()
 	}
-	a.reception, a.saveCall = o.reception, o.SaveCall
+	a.reception, a.saveCall, a.saveReg, a.kept = o.reception, o.SaveCall, o.SaveRegistration, o.Sockets
 	a.callbackWindow, a.callbackFrom = o.CallbackWindow, o.CallbackFrom
 	a.secondAfter = cmp.Or(o.SecondAfter, t.silence)
 	if !o.CallbackUntil.IsZero() {
@@ -234,6 +244,7 @@ func start(o Options, t times) (*Agent, error) {
 		if err != nil {
 			return nil, err
 		}
+		l.restoreRegistrations(o.SavedRegistration)
 		lines = append(lines, l)
 	}
 	all, err := newDirectory(lines)

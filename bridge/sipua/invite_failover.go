@@ -84,6 +84,7 @@ func (s *account) lost() bool {
 
 // registrationChanged handles a change of the registration. A granted registration shows that the service is back.
 func (s *account) registrationChanged(now registration.Status) {
+	s.saveRegistration(now)
 	if now.Registered && !now.Silent {
 		s.noteResponse()
 	}

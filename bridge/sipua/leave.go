@@ -2,38 +2,72 @@ package sipua
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"time"
 )
 
 // Leave ends the agent for another process that takes over its sockets, its registrations and its answered calls. It
 // sends nothing. First it waits for a moment in which nothing is under way: each call is answered, no call is changing
 // or ending, and settled reports true (the caller uses it for the loops). An unanswered emergency call is awaited
-// without a limit, ordinary calls for times.leave at most. What arrives after that moment stays in the sockets. If ctx
-// ends, Leave waits no longer.
-func (a *Agent) Leave(ctx context.Context, settled func() bool) error {
+// without a limit, ordinary calls for times.leave at most. What arrives after that moment stays in the sockets, which
+// the store of [Options.Sockets] keeps. Once hurry has ended, Leave waits no longer. If ctx ends before the agent has
+// left, Leave returns its error, and the agent goes on.
+func (a *Agent) Leave(ctx, hurry context.Context, settled func() bool) error {
 	patience := time.Now().Add(a.times.leave)
+	waiting, cancel := context.WithCancel(hurry)
+	defer cancel()
+	defer context.AfterFunc(ctx, cancel)()
 	for {
-		a.awaitMoment(ctx, patience, settled)
-		a.pause(ctx)
-		if ctx.Err() != nil || a.mayLeave(patience) && settled() {
+		a.awaitMoment(waiting, patience, settled)
+		a.pause(waiting)
+		if ctx.Err() == nil && (hurry.Err() != nil || a.mayLeave(patience) && settled()) {
 			break
 		}
 		for _, s := range a.sockets {
-			s.ep.Resume()
+			s.ep.Unpause()
+		}
+		if err := ctx.Err(); err != nil {
+			return err
 		}
 	}
+	a.leaving.Store(true)
 	a.admission.shut(func() bool { return false })
-	for _, l := range a.lines {
+	for _, c := range a.up() {
+		c.runInMailbox(c.saveLast)
+	}
+	for _, l := range a.all() {
 		for _, at := range l.accounts {
 			if at.client != nil {
 				at.client.Leave()
+				at.saveRegistration(at.client.Status())
 			}
 		}
 	}
 	a.stopLines()
 	a.clients.Wait()
 	a.work.finish() // before the sockets close: from here on the failure of a question of ours tells no call anything
-	return a.closeSockets()
+	var kept error
+	for _, s := range a.sockets {
+		if err := s.ep.Keep(); err != nil {
+			kept = errors.Join(kept, fmt.Errorf("%v is not kept, so what arrives there during the restart is refused: %w",
+				s.ep.Addr(), err))
+		}
+	}
+	return errors.Join(kept, a.closeSockets())
+}
+
+// saveLast saves the call for the process that takes over. This process ends in good order, so it does not count as one
+// that the call may have ended.
+func (c *call) saveLast() {
+	if c.a.saveCall == nil {
+		return
+	}
+	if c.adoption != nil {
+		c.adoption.count = 0
+	}
+	c.lookedAt = time.Time{}
+	c.saveIfChanged()
 }
 
 // awaitMoment waits until the agent may leave or ctx ends.

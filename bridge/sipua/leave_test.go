@@ -23,7 +23,7 @@ func (h *testBed) leaveIf(ctx context.Context, t *testing.T, settled bool) *leav
 	l := &leaving{t: t}
 	l.settled.Store(settled)
 	go func() {
-		if err := h.agent.Leave(ctx, l.settled.Load); err != nil {
+		if err := h.agent.Leave(t.Context(), ctx, l.settled.Load); err != nil {
 			t.Error(err)
 		}
 		l.done.Store(true)

@@ -53,7 +53,8 @@ func (a *Agent) open(lines []*Line) error {
 		s.lines.Store(served[s])
 		eo := endpoint.Options{
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
-			Accept: s.accepts, LimitUnknown: true, Known: served[s].sources, Lookup: a.lookup, Logger: a.log,
+			Sockets: a.kept,
+			Accept:  s.accepts, LimitUnknown: true, Known: served[s].sources, Lookup: a.lookup, Logger: a.log,
 			InDialog: s.inDialog, Answers: s.answersStray, SameSide: s.sameSide, Bound: s.boundAddresses,
 			Suspended: s.suspended, Disconnected: s.disconnected,
 			Unmatched: s.unmatchedAnswer,

@@ -165,7 +165,9 @@ func (u *subscriber) subscribeOnce(ctx context.Context) (lasted bool, err error)
 			}
 			refresh.Reset(refreshIn(granted))
 		case <-ctx.Done():
-			u.leave()
+			if !a.leaving.Load() {
+				u.leave()
+			}
 			return true, ctx.Err()
 		}
 	}

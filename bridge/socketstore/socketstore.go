@@ -1,6 +1,6 @@
-// Package socketstore keeps sockets open over a restart. The service manager holds a copy of each (its file descriptor
-// store) and passes the copies to the next process. What arrives in between waits in the socket. Without a service
-// manager the package opens ordinary sockets.
+// Package socketstore keeps sockets open over a planned restart. A process that leaves gives the service manager a copy
+// of each (its file descriptor store), which the next process gets. What arrives in between waits in the socket. Without
+// a service manager the package opens ordinary sockets.
 package socketstore
 
 import (
@@ -11,8 +11,8 @@ import (
 	"net"
 	"net/netip"
 	"os"
+	"slices"
 	"strconv"
-	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -24,42 +24,61 @@ import (
 // use.
 type Store struct {
 	manager string // path of the service manager's socket; "": there is none
+	forgot  error  // the service manager could not be told to drop its copies
 
 	mu   sync.Mutex
 	left map[string]io.Closer // sockets of an earlier process that nobody has asked for, by name
 }
 
-// name is what a socket is found by. The service manager allows no colon (FDNAME in sd_notify(3)). Package net makes
-// the same socket for 0.0.0.0 and for ::.
+// fdName is the service manager's name for our sockets (FDNAME in sd_notify(3)). They share one, because the next
+// process finds a socket by its own address.
+const fdName = "clearback"
+
+// name is what a socket is found by. Package net makes the same socket for 0.0.0.0 and for ::.
 func name(network string, at netip.AddrPort) string {
-	host := at.Addr().Unmap().String()
 	if at.Addr().IsUnspecified() {
-		host = "any"
+		return fmt.Sprintf("%s any:%d", network, at.Port())
 	}
-	return fmt.Sprintf("%s_%s_%d", network, strings.ReplaceAll(host, ":", "_"), at.Port())
+	return network + " " + netip.AddrPortFrom(at.Addr().Unmap(), at.Port()).String()
 }
 
 // FromEnvironment returns the store of this process. NOTIFY_SOCKET names the service manager's socket (sd_notify(3)).
 // LISTEN_PID and LISTEN_FDS say what the service manager passed (sd_listen_fds(3)). Call it once.
+//
+// The service manager drops its copies at once. If this process dies, its sockets close, so that peers are refused and
+// try their next server instead of waiting.
 func FromEnvironment() *Store {
-	s := &Store{manager: os.Getenv("NOTIFY_SOCKET"), left: map[string]io.Closer{}}
 	n, _ := strconv.Atoi(os.Getenv("LISTEN_FDS"))
 	if os.Getenv("LISTEN_PID") != strconv.Itoa(os.Getpid()) {
 		n = 0
 	}
 	const first = 3 // SD_LISTEN_FDS_START
+	var passed []*os.File
 	for fd := first; fd < first+n; fd++ {
 		syscall.CloseOnExec(fd) // programs that this process starts do not get it
-		s.add(os.NewFile(uintptr(fd), ""))
+		passed = append(passed, os.NewFile(uintptr(fd), ""))
+	}
+	return New(os.Getenv("NOTIFY_SOCKET"), passed)
+}
+
+// New returns a store with the sockets that the service manager passed, which it closes. manager is the path of the
+// service manager's socket; "" means that there is none.
+func New(manager string, passed []*os.File) *Store {
+	s := &Store{manager: manager, left: map[string]io.Closer{}}
+	for _, f := range passed {
+		s.add(f)
+	}
+	if len(passed) > 0 && manager != "" {
+		s.forgot = s.tell("FDSTOREREMOVE=1\nFDNAME="+fdName, nil)
 	}
 	return s
 }
 
-// add files a UDP or TCP socket by its address, and closes anything else.
+// add files a UDP socket without a peer or a listening TCP socket by its address, and closes anything else.
 func (s *Store) add(f *os.File) {
 	defer f.Close() // package net makes a copy
 	if c, err := net.FilePacketConn(f); err == nil {
-		if udp, ok := c.(*net.UDPConn); ok {
+		if udp, ok := c.(*net.UDPConn); ok && udp.RemoteAddr() == nil {
 			s.file("udp", udp.LocalAddr().(*net.UDPAddr).AddrPort(), c)
 			return
 		}
@@ -95,9 +114,15 @@ func (s *Store) take(network string, at netip.AddrPort) io.Closer {
 	return c
 }
 
+// TakeUDP returns the UDP socket that an earlier process kept for an address, or nil.
+func (s *Store) TakeUDP(at netip.AddrPort) *net.UDPConn {
+	c, _ := s.take("udp", at).(*net.UDPConn)
+	return c
+}
+
 // ListenUDP returns the UDP socket of an address.
 func (s *Store) ListenUDP(at netip.AddrPort) (*net.UDPConn, error) {
-	if c, ok := s.take("udp", at).(*net.UDPConn); ok {
+	if c := s.TakeUDP(at); c != nil {
 		return c, nil
 	}
 	c, err := localaddr.ListenConfig(at.Addr()).ListenPacket(context.Background(), "udp", at.String())
@@ -119,18 +144,9 @@ func (s *Store) ListenTCP(at netip.AddrPort) (*net.TCPListener, error) {
 	return l.(*net.TCPListener), nil
 }
 
-// KeepUDP gives the service manager a copy of a socket. Without a service manager it does nothing. The service manager
-// keeps no socket twice.
-func (s *Store) KeepUDP(c *net.UDPConn) error {
-	return s.keep(c, "udp", c.LocalAddr().(*net.UDPAddr).AddrPort())
-}
-
-// KeepTCP is KeepUDP for a listening TCP socket.
-func (s *Store) KeepTCP(l *net.TCPListener) error {
-	return s.keep(l, "tcp", l.Addr().(*net.TCPAddr).AddrPort())
-}
-
-func (s *Store) keep(c syscall.Conn, network string, at netip.AddrPort) error {
+// Keep gives the service manager a copy of a UDP socket or a listening TCP socket for the next process. Without a
+// service manager it does nothing.
+func (s *Store) Keep(c syscall.Conn) error {
 	if s == nil || s.manager == "" {
 		return nil
 	}
@@ -142,27 +158,26 @@ func (s *Store) keep(c syscall.Conn, network string, at netip.AddrPort) error {
 	err = raw.Control(func(fd uintptr) {
 		// FDPOLL=0: without it the service manager drops a socket that has an error, as UDP sockets have after an ICMP
 		// message.
-		told = s.tell("FDSTORE=1\nFDPOLL=0\nFDNAME="+name(network, at), syscall.UnixRights(int(fd)))
+		told = s.tell("FDSTORE=1\nFDPOLL=0\nFDNAME="+fdName, syscall.UnixRights(int(fd)))
 	})
 	return errors.Join(err, told)
 }
 
-// DropLeft closes the sockets of an earlier process that nobody has asked for, here and at the service manager.
-func (s *Store) DropLeft() error {
+// DropLeft closes the sockets of an earlier process that nobody has asked for, and returns their names.
+func (s *Store) DropLeft() (names []string, err error) {
 	if s == nil {
-		return nil
+		return nil, nil
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	var errs []error
+	errs := []error{s.forgot}
 	for k, c := range s.left {
+		names = append(names, k)
 		errs = append(errs, c.Close())
-		if s.manager != "" {
-			errs = append(errs, s.tell("FDSTOREREMOVE=1\nFDNAME="+k, nil))
-		}
 	}
 	clear(s.left)
-	return errors.Join(errs...)
+	slices.Sort(names)
+	return names, errors.Join(errs...)
 }
 
 // tellTimeout is how long a service manager may take to accept a message. Our own number: it reads at once unless it

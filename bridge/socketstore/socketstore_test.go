@@ -18,7 +18,8 @@ import (
 
 // manager is a service manager's socket.
 type manager struct {
-	t *testing.T
+	t    *testing.T
+	path string
 	*net.UnixConn
 }
 
@@ -28,7 +29,7 @@ func newManager(t *testing.T) *manager {
 	require.NoError(t, err)
 	t.Cleanup(func() { c.Close() })
 	t.Setenv("NOTIFY_SOCKET", path)
-	return &manager{t, c}
+	return &manager{t, path, c}
 }
 
 // received returns the next message and the file that came with it, or nil.
@@ -58,15 +59,15 @@ func TestKeptSocketsOutliveTheProcess(t *testing.T) {
 	udp, err := former.ListenUDP(any)
 	require.NoError(t, err)
 	at := udp.LocalAddr().(*net.UDPAddr).AddrPort()
-	require.NoError(t, former.KeepUDP(udp))
+	require.NoError(t, former.Keep(udp))
 	text, udpFile := m.received()
-	require.Equal(t, "FDSTORE=1\nFDPOLL=0\nFDNAME=udp_127.0.0.1_"+strconv.Itoa(int(at.Port())), text)
+	require.Equal(t, "FDSTORE=1\nFDPOLL=0\nFDNAME=clearback", text)
 	tcp, err := former.ListenTCP(any)
 	require.NoError(t, err)
 	tcpAt := tcp.Addr().(*net.TCPAddr).AddrPort()
-	require.NoError(t, former.KeepTCP(tcp))
+	require.NoError(t, former.Keep(tcp))
 	text, tcpFile := m.received()
-	require.Equal(t, "FDSTORE=1\nFDPOLL=0\nFDNAME=tcp_127.0.0.1_"+strconv.Itoa(int(tcpAt.Port())), text)
+	require.Equal(t, "FDSTORE=1\nFDPOLL=0\nFDNAME=clearback", text)
 	udp.Close()
 	tcp.Close()
 
@@ -79,9 +80,9 @@ func TestKeptSocketsOutliveTheProcess(t *testing.T) {
 	require.NoError(t, err)
 	defer caller.Close()
 
-	next := FromEnvironment()
-	next.add(udpFile)
-	next.add(tcpFile)
+	next := New(m.path, []*os.File{udpFile, tcpFile})
+	text, _ = m.received()
+	require.Equal(t, "FDSTOREREMOVE=1\nFDNAME=clearback", text, "if this process dies, peers are refused at once")
 	udp, err = next.ListenUDP(at)
 	require.NoError(t, err)
 	defer udp.Close()
@@ -97,56 +98,69 @@ func TestKeptSocketsOutliveTheProcess(t *testing.T) {
 	c, err := tcp.Accept()
 	require.NoError(t, err)
 	c.Close()
-	require.NoError(t, next.DropLeft())
+	left, err := next.DropLeft()
+	require.NoError(t, err)
+	require.Empty(t, left)
 
 	_, err = next.ListenUDP(at)
 	require.ErrorIs(t, err, syscall.EADDRINUSE, "a socket is handed out once")
 }
 
-// Sockets that the configuration no longer names are closed, also at the service manager. Otherwise their ports would
-// stay in use for ever.
+// Sockets that nobody needs any more are closed. Otherwise their ports would stay in use for ever. What is no socket of
+// ours is closed at once: a second copy, a file, a connection, a socket of another kind.
 func TestSocketsThatNobodyAsksForAreDropped(t *testing.T) {
-	m := newManager(t)
-	c, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	file := func(c interface{ File() (*os.File, error) }, err error) *os.File {
+		require.NoError(t, err)
+		f, err := c.File()
+		require.NoError(t, err)
+		return f
+	}
+	own, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 	require.NoError(t, err)
-	defer c.Close()
-	f, err := c.File()
-	require.NoError(t, err)
-	same, err := c.File()
-	require.NoError(t, err)
-	s := FromEnvironment()
-	s.add(f)
-	s.add(same)
 	other, err := os.Open(os.DevNull)
 	require.NoError(t, err)
-	s.add(other)
+	connected, err := net.DialUDP("udp", nil, own.LocalAddr().(*net.UDPAddr))
+	require.NoError(t, err)
+	defer connected.Close()
+	local, err := net.ListenUnix("unix", &net.UnixAddr{Name: filepath.Join(t.TempDir(), "socket"), Net: "unix"})
+	require.NoError(t, err)
+	defer local.Close()
+	passed := []*os.File{file(own, nil), file(own, nil), other, file(connected, nil), file(local, nil)}
+	at := own.LocalAddr().(*net.UDPAddr).AddrPort()
+	own.Close()
+
+	s := New("", passed)
 	require.Len(t, s.left, 1)
-	require.NoError(t, s.DropLeft())
-	text, none := m.received()
-	require.Equal(t, "FDSTOREREMOVE=1\nFDNAME=udp_127.0.0.1_"+strconv.Itoa(c.LocalAddr().(*net.UDPAddr).Port), text)
-	require.Nil(t, none)
-	require.Empty(t, s.left)
-	require.ErrorIs(t, other.Close(), os.ErrClosed)
+	for _, f := range passed {
+		require.ErrorIs(t, f.Close(), os.ErrClosed)
+	}
+	l, err := s.ListenTCP(at)
+	require.NoError(t, err, "a UDP socket is not used for TCP")
+	l.Close()
+	left, err := s.DropLeft()
+	require.NoError(t, err)
+	require.Equal(t, []string{"udp " + at.String()}, left)
+	c, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(at))
+	require.NoError(t, err, "its address is free")
+	c.Close()
 }
 
 // Package net makes the same socket for 0.0.0.0 and ::, and reports it as [::].
 func TestNames(t *testing.T) {
 	for at, want := range map[string]string{
-		"192.0.2.7:5060":          "udp_192.0.2.7_5060",
-		"[2001:db8::7]:5060":      "udp_2001_db8__7_5060",
-		"[::ffff:192.0.2.7]:5060": "udp_192.0.2.7_5060",
-		"0.0.0.0:5060":            "udp_any_5060",
-		"[::]:5060":               "udp_any_5060",
+		"192.0.2.7:5060":          "udp 192.0.2.7:5060",
+		"[2001:db8::7]:5060":      "udp [2001:db8::7]:5060",
+		"[::ffff:192.0.2.7]:5060": "udp 192.0.2.7:5060",
+		"0.0.0.0:5060":            "udp any:5060",
+		"[::]:5060":               "udp any:5060",
 	} {
-		got := name("udp", netip.MustParseAddrPort(at))
-		require.Equal(t, want, got, at)
-		require.False(t, strings.Contains(got, ":"))
+		require.Equal(t, want, name("udp", netip.MustParseAddrPort(at)), at)
 	}
 	var none *Store
 	c, err := none.ListenUDP(netip.MustParseAddrPort("0.0.0.0:0"))
 	require.NoError(t, err)
 	defer c.Close()
-	require.True(t, strings.HasPrefix(name("udp", c.LocalAddr().(*net.UDPAddr).AddrPort()), "udp_any_"))
+	require.True(t, strings.HasPrefix(name("udp", c.LocalAddr().(*net.UDPAddr).AddrPort()), "udp any:"))
 }
 
 // Without a service manager nothing is kept, and with one that has gone the caller is told.
@@ -158,13 +172,18 @@ func TestWithoutServiceManager(t *testing.T) {
 	l, err := none.ListenTCP(netip.MustParseAddrPort("127.0.0.1:0"))
 	require.NoError(t, err)
 	defer l.Close()
-	require.NoError(t, none.KeepUDP(c))
-	require.NoError(t, none.KeepTCP(l))
-	require.NoError(t, none.DropLeft())
-	t.Setenv("NOTIFY_SOCKET", "")
-	require.NoError(t, FromEnvironment().KeepUDP(c))
-	t.Setenv("NOTIFY_SOCKET", filepath.Join(t.TempDir(), "gone"))
-	require.ErrorContains(t, FromEnvironment().KeepUDP(c), "tell the service manager")
+	require.NoError(t, none.Keep(c))
+	require.NoError(t, none.Keep(l))
+	left, err := none.DropLeft()
+	require.NoError(t, err)
+	require.Empty(t, left)
+	require.NoError(t, New("", nil).Keep(c))
+	gone := filepath.Join(t.TempDir(), "gone")
+	require.ErrorContains(t, New(gone, nil).Keep(c), "tell the service manager")
+	f, err := c.File()
+	require.NoError(t, err)
+	_, err = New(gone, []*os.File{f}).DropLeft()
+	require.ErrorContains(t, err, "tell the service manager")
 }
 
 // The service manager's variables count only for the process that they name.

@@ -33,7 +33,7 @@ type Options struct {
 	UDP, TCP bool
 	// Packets, if not nil, is used instead of a UDP socket of our own. Close closes it.
 	Packets Packets
-	// Sockets opens the sockets and keeps them over a restart; nil opens new ones.
+	// Sockets opens the sockets and keeps them for the next process; nil opens new ones.
 	Sockets *socketstore.Store
 	// Clocks, if not nil, replaces the system's clocks: the wall clock, and a clock that runs on while this process is
 	// stopped and while the machine sleeps.
@@ -210,7 +210,6 @@ func (e *Endpoint) bindOnce() error {
 			if err != nil {
 				return err
 			}
-			e.kept("UDP", e.o.Sockets.KeepUDP(own))
 			_ = own.SetReadBuffer(receiveBuffer) // as much as the kernel allows
 			c, e.timestamped = own, newTimestampedConn(own)
 		}
@@ -225,7 +224,6 @@ func (e *Endpoint) bindOnce() error {
 			}
 			return err
 		}
-		e.kept("TCP", e.o.Sockets.KeepTCP(l))
 		e.streams.listener = l
 		at = netip.AddrPortFrom(at.Addr(), l.Addr().(*net.TCPAddr).AddrPort().Port())
 	}
@@ -233,12 +231,16 @@ func (e *Endpoint) bindOnce() error {
 	return nil
 }
 
-// kept logs that the service manager did not take a socket.
-func (e *Endpoint) kept(transport string, err error) {
-	if err != nil {
-		e.log.Warn("the service manager did not take a socket; what arrives during a restart is refused",
-			zap.String("transport", transport), zap.Stringer("address", e.o.Listen), zap.Error(err))
+// Keep keeps the sockets for the next process ([Options.Sockets]). TCP connections are not kept.
+func (e *Endpoint) Keep() error {
+	var errs []error
+	if c, ok := e.packets.(*net.UDPConn); ok {
+		errs = append(errs, e.o.Sockets.Keep(c))
 	}
+	if l := e.streams.listener; l != nil {
+		errs = append(errs, e.o.Sockets.Keep(l))
+	}
+	return errors.Join(errs...)
 }
 
 // Addr returns the address that the endpoint listens on, with the actual port.
@@ -269,7 +271,7 @@ func (e *Endpoint) Close() error {
 			errs = append(errs, e.packets.Close())
 		}
 		errs = append(errs, e.streams.close())
-		e.Resume() // lets the reading goroutines see that their sockets are closed
+		e.Unpause() // lets the reading goroutines see that their sockets are closed
 		e.t.terminate()
 		e.work.Wait()
 		e.queues.finish()

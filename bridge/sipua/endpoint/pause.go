@@ -20,7 +20,7 @@ func (p *pause) wait() {
 	defer p.gate.RUnlock()
 }
 
-// Pause stops reading. What arrives from now on waits in the sockets, for [Endpoint.Resume] or for another process that
+// Pause stops reading. What arrives from now on waits in the sockets, for [Endpoint.Unpause] or for another process that
 // holds them too. When Pause returns, each datagram that was read has been passed to the dialog, the handler or the
 // queue that takes it. A connection may still pass on the messages that it has read.
 func (e *Endpoint) Pause() {
@@ -34,8 +34,8 @@ func (e *Endpoint) Pause() {
 	e.paused.on = true
 }
 
-// Resume reads again after Pause.
-func (e *Endpoint) Resume() {
+// Unpause reads again after Pause.
+func (e *Endpoint) Unpause() {
 	e.paused.mu.Lock()
 	defer e.paused.mu.Unlock()
 	if !e.paused.on {

@@ -46,12 +46,17 @@ type ClientOptions struct {
 	Destination string
 	// Expires is what to ask for, in whole seconds; 0 means an hour.
 	Expires time.Duration
-	Logger  *zap.Logger
+	// Until is the end of a registration that an earlier process made with this Contact; zero means none.
+	Until  time.Time
+	Logger *zap.Logger
 	// Changed, if not nil, is called when Registered or Silent changes. It must not block.
 	Changed func(Status)
 	// Unanswered, if not nil, is called after each REGISTER that got no response. It must not block.
 	Unanswered func()
 }
+
+// longestGrant bounds what is believed of a registration's time. Our own number: a mistake ends within a day.
+const longestGrant = 24 * time.Hour
 
 // unregisterTimeout bounds the un-registration at the end.
 const unregisterTimeout = time.Second
@@ -86,7 +91,12 @@ func NewClient(o ClientOptions) *Client {
 	if c.log == nil {
 		c.log = zap.NewNop()
 	}
-	c.status.Since = time.Now()
+	now := time.Now()
+	c.status.Since = now
+	if left := min(o.Until.Sub(now), longestGrant); left > 0 {
+		c.status.Registered, c.status.Until = true, now.Add(left)
+		time.AfterFunc(left, c.lapsed)
+	}
 	return c
 }
 
@@ -194,10 +204,13 @@ func (c *Client) wait(ctx context.Context, pause time.Duration, err error) {
 
 // end un-registers if a registration may exist.
 func (c *Client) end() {
+	if c.left.Load() {
+		return
+	}
 	c.mu.Lock()
 	may := time.Now().Before(c.status.Until)
 	c.mu.Unlock()
-	if may && !c.left.Load() {
+	if may {
 		ctx, cancel := context.WithTimeout(context.Background(), unregisterTimeout)
 		defer cancel()
 		if _, err := c.register(ctx, 0); err != nil {
@@ -338,7 +351,7 @@ func (c *Client) granted(res *sip.Response, asked time.Duration) time.Duration {
 			}
 		}
 	}
-	return min(given, 24*time.Hour)
+	return min(given, longestGrant)
 }
 
 func (c *Client) succeeded(granted time.Duration) {

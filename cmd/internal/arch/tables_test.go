@@ -28,7 +28,8 @@ var may = map[string][]string{
 	"bridge/testcall":    {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
 	"bridge/socketstore": {"bridge/localaddr"},
 	"bridge/sipua": {"supervision", "supervision/callrecord", "supervision/dialplan",
-		"bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
+		"bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer",
+		"bridge/socketstore"},
 	"bridge/sipua/endpoint":              {"bridge/socketstore", "supervision/sanitize"},
 	"bridge/sipua/callflow":              {}, // tests only
 	"bridge/sipua/conformance":           {},
@@ -37,7 +38,7 @@ var may = map[string][]string{
 	"bridge/sipua/uatest":                {"bridge/sipua/endpoint/endpointtest"}, // shares nothing with what it checks
 	"bridge/sipua/rawtest":               {},                                     // nor with uatest
 	"bridge/sipua/registration":          {"bridge/sipua/endpoint"},
-	"bridge/media":                       {"bridge/localaddr"},
+	"bridge/media":                       {"bridge/localaddr", "bridge/socketstore"},
 	"bridge/loopbacktest":                {"bridge/programtest"},
 	"bridge/programtest":                 {},
 	"bridge/relay":                       {"supervision/sanitize"},
@@ -71,12 +72,13 @@ var may = map[string][]string{
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"bridge/daemon": {"supervision", "supervision/callrecord", "config", "bridge", "bridge/control", "bridge/journal",
 		"bridge/runtimestate", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua",
-		"bridge/localaddr", "bridge/sipua/registration", "bridge/testcall"},
+		"bridge/localaddr", "bridge/sipua/registration", "bridge/socketstore", "bridge/testcall"},
 	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/relay/modbus/modbustest", "bridge/sipua/uatest",
 		"config"},
 	"cmd/internal/cli": {
 		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window",
 		"config", "bridge/backup", "bridge/control", "bridge/daemon", "bridge/journal", "bridge/rehearsal",
+		"bridge/socketstore",
 		"bridge/relay", "bridge/relay/agent/agentrun", "bridge/relay/drivers", "cmd/internal/setup", "config/file",
 	},
 	"cmd/internal/setup":   {"bridge/control", "bridge/daemon", "config", "config/file", "supervision", "supervision/sanitize"},

@@ -13,6 +13,7 @@ import (
 
 	"clearback/bridge/daemon"
 	"clearback/bridge/relay/drivers"
+	"clearback/bridge/socketstore"
 	"clearback/config"
 )
 
@@ -49,7 +50,7 @@ func run(f *pflag.FlagSet) action {
 			log.Warn("file: " + s)
 		}
 		o := daemonOptions(*path, log)
-		o.Hangups = e.hangups()
+		o.Hangups, o.Sockets = e.hangups(), socketstore.FromEnvironment()
 		left, err := daemon.Run(c, o, e.signals)
 		switch {
 		case errors.Is(err, daemon.ErrNotClosed):

@@ -1,0 +1,63 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/relay/drivers"
+)
+
+// awaitMomentFor is how long a hand-over waits for a moment without an opening on any line. Calls are awaited for 20 s,
+// so this leaves time for the openings that follow them, and for closing the contacts before the service manager's time
+// limit (TimeoutStopSec in deploy/clearback.service). Our own number.
+const awaitMomentFor = 25 * time.Second
+
+// HandOver ends the daemon for another process that goes on with its calls, sockets and registrations. It sends nothing.
+// It waits for a moment in which no line is in an opening and no call is changing, ringing or ending: for 20 s if calls
+// are ordinary, and without a limit for an unanswered emergency call. Then everything closes, the loops last (invariant
+// 9). What arrives meanwhile waits in the sockets, if [Options.Sockets] can keep them.
+//
+// Once hurry has ended, HandOver waits no longer: a later process continues an emergency call that rings, and ends other
+// calls that ring. If full ends before the calls have been left, HandOver becomes a [Daemon.Shutdown]. It returns the
+// lines whose contact is not known to be closed.
+func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
+	began := time.Now()
+	settled := func() bool {
+		for _, l := range d.all() {
+			if !l.line.AtRest() {
+				return time.Since(began) > awaitMomentFor
+			}
+		}
+		return true
+	}
+	skip, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	defer context.AfterFunc(hurry, func() { time.AfterFunc(hurriedCloseFor, cancel) })()
+	return d.finish(hurry, skip, func() bool {
+		err := d.agent.Leave(full, hurry, settled)
+		if errors.Is(err, context.Canceled) {
+			d.endCalls(hurry)
+			return false
+		}
+		if err != nil {
+			d.log.Warn("leaving the SIP sockets", zap.Error(err))
+		}
+		d.log.Info("calls, sockets and registrations are left to the next process",
+			zap.Duration("after", time.Since(began)))
+		return true
+	})
+}
+
+// dropSockets closes what an earlier process kept and this one does not need.
+func (d *Daemon) dropSockets() {
+	left, err := d.sockets.DropLeft()
+	for _, name := range left {
+		d.log.Warn("a socket of the last run is not needed any more and was closed", zap.String("socket", name))
+	}
+	if err != nil {
+		d.log.Warn("closing sockets of the last run", zap.Error(err))
+	}
+}
