@@ -1,22 +1,27 @@
 package programtest
 
 import (
+	"fmt"
 	"net"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 )
 
-// Notices receives what a program tells its service manager (sd_notify(3)). All methods are safe for concurrent use.
+// Notices receives what a program tells its service manager (sd_notify(3)), and keeps the files that it stores there
+// (FDSTORE=1). All methods are safe for concurrent use.
 type Notices struct {
 	path string
 
 	mu   sync.Mutex
 	all  []string
+	kept []*os.File
 	more chan struct{} // closed and replaced at each notice
 }
 
@@ -34,28 +39,72 @@ func Listen(t testing.TB) *Notices {
 	}
 	var reading sync.WaitGroup
 	reading.Go(func() {
-		for b := make([]byte, 4096); ; {
-			length, err := c.Read(b)
+		for b, rights := make([]byte, 4096), make([]byte, 4096); ; {
+			length, got, _, _, err := c.ReadMsgUnix(b, rights)
 			if err != nil {
 				return
 			}
-			n.add(string(b[:length]))
+			n.add(string(b[:length]), files(rights[:got]))
 		}
 	})
 	t.Cleanup(func() {
 		c.Close()
 		reading.Wait()
+		n.Forget()
 		os.RemoveAll(dir)
 	})
 	return n
 }
 
-func (n *Notices) add(text string) {
+// files returns the files that came with a notice.
+func files(rights []byte) (all []*os.File) {
+	messages, _ := syscall.ParseSocketControlMessage(rights) // what cannot be parsed brings no file
+	for i := range messages {
+		fds, _ := syscall.ParseUnixRights(&messages[i])
+		for _, fd := range fds {
+			syscall.CloseOnExec(fd)
+			all = append(all, os.NewFile(uintptr(fd), "kept"))
+		}
+	}
+	return all
+}
+
+func (n *Notices) add(text string, with []*os.File) {
+	if strings.HasPrefix(text, "FDSTOREREMOVE=1") {
+		n.Forget()
+	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	n.all = append(n.all, text)
+	n.all, n.kept = append(n.all, text), append(n.kept, with...)
 	close(n.more)
 	n.more = make(chan struct{})
+}
+
+// Forget closes the stored files.
+func (n *Notices) Forget() {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	for _, f := range n.kept {
+		f.Close()
+	}
+	n.kept = nil
+}
+
+// Kept returns how many files the program has stored.
+func (n *Notices) Kept() int {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return len(n.kept)
+}
+
+// Pass makes a command that is not started yet get the stored files (sd_listen_fds(3)).
+func (n *Notices) Pass(cmd *exec.Cmd) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	cmd.ExtraFiles = n.kept
+	cmd.Env = append(cmd.Env, fmt.Sprint("LISTEN_FDS=", len(n.kept)))
+	cmd.Args = append([]string{"sh", "-c", `LISTEN_PID=$$ exec "$0" "$@"`, cmd.Path}, cmd.Args[1:]...)
+	cmd.Path = "/bin/sh"
 }
 
 // Env returns the variable of the environment that names the socket, NAME=VALUE.

@@ -55,7 +55,7 @@ func TestNotices(t *testing.T) {
 	n := Listen(t)
 	p := Start(t, script("echo up; exec sleep 60"))
 	p.Await(t, "up", limit)
-	n.add("STATUS=at rest\nREADY=1")
+	n.add("STATUS=at rest\nREADY=1", nil)
 	n.Await(t, p, "READY=1", 0, limit)
 	if n.Count("READY=1") != 1 || n.Count("READY") != 0 || !strings.HasPrefix(n.Env(), "NOTIFY_SOCKET=/") {
 		t.Errorf("%+v", n.all)

@@ -77,7 +77,8 @@ type testBed struct {
 
 	journal, control string // files of a recorded test
 
-	d *daemon
+	d       *daemon
+	manager *programtest.Notices // of d
 
 	peers []*peer
 
@@ -187,12 +188,21 @@ lines:
 // start starts the daemon and waits for READY=1 (sd_notify(3)).
 func (r *testBed) start() {
 	r.t.Helper()
-	notices := programtest.Listen(r.t)
+	r.startUnder(programtest.Listen(r.t))
+}
+
+// startUnder starts the daemon, which gets what an earlier one has stored at the service manager.
+func (r *testBed) startUnder(notices *programtest.Notices) {
+	r.t.Helper()
+	ready := notices.Count("READY=1")
 	cmd := exec.Command(built.daemon, "run", "--config", r.config())
 	cmd.Env = append(os.Environ(), notices.Env())
-	r.d = &daemon{started: time.Now()}
+	if notices.Kept() > 0 {
+		notices.Pass(cmd)
+	}
+	r.d, r.manager = &daemon{started: time.Now()}, notices
 	r.d.Process = programtest.Launch(r.t, cmd) // finish ends it
-	notices.Await(r.t, r.d.Process, "READY=1", 0, 10*time.Second)
+	notices.Await(r.t, r.d.Process, "READY=1", ready, 10*time.Second)
 	r.d.ready = time.Since(r.d.started)
 }
 

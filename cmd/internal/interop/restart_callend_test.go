@@ -33,6 +33,10 @@ type callEnd struct {
 	over     bool           // the call has ended here
 	got      map[string]int // requests and final responses, such as "BYE" and "200 BYE"
 	sound    int            // packets received
+	last     uint16         // sequence number of the last one
+	missing  int            // sequence numbers left out so far
+	at       time.Time      // when the last one came
+	gap      time.Duration  // the longest time between two
 	repeats  uint32         // the peer's Repeats that were answered
 	to       netip.AddrPort // where its sound goes
 }
@@ -55,9 +59,7 @@ func newCallEnd(t *testing.T, name string, tcp bool) *callEnd {
 			if _, err := e.media.Read(b); err != nil {
 				return
 			}
-			e.mu.Lock()
-			e.sound++
-			e.mu.Unlock()
+			e.hear(binary.BigEndian.Uint16(b[2:]))
 		}
 	})
 	work.Go(func() {
@@ -79,6 +81,18 @@ func newCallEnd(t *testing.T, name string, tcp bool) *callEnd {
 	}
 	e.Peer.Serve(e.take)
 	return e
+}
+
+// hear counts a packet.
+func (e *callEnd) hear(n uint16) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	now := time.Now()
+	if e.sound++; e.sound > 1 {
+		e.missing += int(n - e.last - 1)
+		e.gap = max(e.gap, now.Sub(e.at))
+	}
+	e.last, e.at = n, now
 }
 
 // talk sends a packet of G.711 silence (RFC 3550 section 5.1, RFC 3551).
@@ -252,5 +266,6 @@ func (e *callEnd) reset() {
 	defer e.mu.Unlock()
 	e.up, e.over, e.answers, e.pondered, e.d, e.to = false, true, false, false, nil, netip.AddrPort{}
 	e.invite, e.repeats = uatest.Message{}, e.Repeats.Load()
+	e.sound, e.missing, e.gap = 0, 0, 0
 	e.got = map[string]int{}
 }

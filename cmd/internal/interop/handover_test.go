@@ -1,0 +1,244 @@
+//go:build linux
+
+package interop
+
+import (
+	"errors"
+	"net"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// refusals sends datagrams to ports of the daemon every millisecond, and counts how many are refused (ICMP port
+// unreachable). They are keep-alives for SIP and no RTP for media (RFC 5626 section 3.5.1, RFC 3550 section 5.1), so
+// nothing answers them.
+type refusals struct {
+	count atomic.Int64
+	quit  chan struct{} // closed by end
+	work  sync.WaitGroup
+}
+
+func countRefusals(t *testing.T, ports ...int) *refusals {
+	r := &refusals{quit: make(chan struct{})}
+	for _, port := range ports {
+		c, err := net.Dial("udp", at(port))
+		require.NoError(t, err)
+		r.work.Go(func() {
+			defer c.Close()
+			tick := time.NewTicker(time.Millisecond)
+			defer tick.Stop()
+			for {
+				select {
+				case <-tick.C:
+					if _, err := c.Write([]byte("\r\n\r\n")); errors.Is(err, syscall.ECONNREFUSED) {
+						r.count.Add(1)
+					}
+				case <-r.quit:
+					return
+				}
+			}
+		})
+	}
+	return r
+}
+
+func (r *refusals) end() int64 {
+	close(r.quit)
+	r.work.Wait()
+	return r.count.Load()
+}
+
+// handOver has the daemon hand over to the next one (SIGUSR2), and runs meanwhile when no daemon runs.
+func (b *restartBed) handOver(meanwhile func()) {
+	b.t.Helper()
+	b.d.Signal(syscall.SIGUSR2)
+	b.next(meanwhile)
+}
+
+// next waits until the daemon has ended, and starts the next one.
+func (b *restartBed) next(meanwhile func()) {
+	b.t.Helper()
+	require.Equal(b.t, 0, b.ended(5*time.Second))
+	meanwhile()
+	b.startUnder(b.manager)
+}
+
+// SAFETY.md S108. A call on hold, and its sound, go on over a hand-over, nothing is refused and no packet is lost. When
+// the far end hangs up, before the next daemon runs or later, the hold is cleared.
+func TestHandOver(t *testing.T) {
+	t.Parallel()
+	for _, when := range []string{"later", "meanwhile"} {
+		t.Run("the far end hangs up "+when, func(t *testing.T) {
+			t.Parallel()
+			b := newRestartBed(t, false, false)
+			b.adapter.reset()
+			b.service.reset()
+			b.set(callOnHold)
+			eventually(t, 5*time.Second, "both hear each other", func() bool {
+				_, near, _ := b.adapter.is()
+				_, far, _ := b.service.is()
+				return near > 5 && far > 5
+			})
+			b.adapter.mu.Lock()
+			media := int(b.adapter.to.Port())
+			b.adapter.mu.Unlock()
+			ports := []int{b.adapterPort, b.servicePort}
+			if when == "later" { // the call's ports close with the call
+				ports = append(ports, media, media+1)
+			}
+			asked := countRefusals(t, ports...)
+			began := time.Now()
+			b.handOver(func() {
+				require.Equal(t, 6, b.manager.Kept(), "two for SIP and four for media")
+				if when == "meanwhile" {
+					b.service.asks("BYE")
+				}
+			})
+			t.Logf("from SIGUSR2 to READY: %v", time.Since(began))
+			require.Zero(t, asked.end(), "refused")
+			if when == "meanwhile" {
+				eventually(t, 2*time.Second, "the adapter's leg is cleared", func() bool { return !b.adapter.isUp() })
+				eventually(t, 2*time.Second, "the hold is cleared", func() bool {
+					all := b.board.openings(t, 0)
+					return len(all) == 1 && !all[0].end.IsZero()
+				})
+			} else {
+				b.goesOn(callOnHold)
+			}
+			for _, e := range []*callEnd{b.adapter, b.service} {
+				e.mu.Lock()
+				require.Zero(t, e.missing, "packets that %s did not get", e.Name)
+				t.Logf("%s: the longest pause between two of %d packets: %v", e.Name, e.sound, e.gap)
+				e.mu.Unlock()
+			}
+			require.Zero(t, b.manager.Kept(), "the service manager keeps nothing while a daemon runs")
+		})
+	}
+}
+
+// Without a service manager that keeps sockets, calls go on too, but what arrives meanwhile is refused. TCP connections
+// end with the process in any case.
+func TestHandOverWithoutStore(t *testing.T) {
+	t.Parallel()
+	for name, direct := range map[string]bool{"relay": false, "direct": true} {
+		for transport, tcp := range map[string]bool{"udp": false, "tcp": true} {
+			t.Run(name+" "+transport, func(t *testing.T) {
+				t.Parallel()
+				b := newRestartBed(t, direct, tcp)
+				b.adapter.reset()
+				b.service.reset()
+				b.set(callOnHold)
+				asked := countRefusals(t, b.adapterPort)
+				b.handOver(func() {
+					b.manager.Forget()
+					eventually(t, 5*time.Second, "packets are refused", func() bool { return asked.count.Load() > 0 })
+				})
+				asked.end()
+				b.goesOn(callOnHold)
+			})
+		}
+	}
+}
+
+// Sockets that the next daemon does not need are closed and named in its log.
+func TestHandOverToAnotherConfiguration(t *testing.T) {
+	t.Parallel()
+	b := newRestartBed(t, false, false)
+	b.adapter.reset()
+	b.service.reset()
+	b.set(callOnHold)
+	was := b.adapterPort
+	b.adapterPort = freePorts(t, 1)
+	b.handOver(func() { b.edit(at(was), at(b.adapterPort)) })
+	eventually(t, 5*time.Second, "the call is cleared on both sides", func() bool {
+		return !b.adapter.isUp() && !b.service.isUp()
+	})
+	require.Contains(t, b.d.Output(), `"socket":"udp `+at(was)+`"`)
+	c, err := net.ListenPacket("udp", at(was))
+	require.NoError(t, err, "its port is free")
+	c.Close()
+	require.Empty(t, b.board.openings(t, 0))
+}
+
+// SAFETY.md S108. An emergency call that rings is awaited; it is handed over once it is answered. After a second SIGUSR2
+// it is handed over while it rings, and its answer completes it.
+func TestHandOverOfAnEmergencyCall(t *testing.T) {
+	t.Parallel()
+	for _, twice := range []bool{false, true} {
+		b := newRestartBed(t, false, false)
+		b.adapter.reset()
+		b.service.reset()
+		b.adapter.calls("999", b.adapterPort)
+		eventually(t, 5*time.Second, "it rings", b.service.rings)
+		b.d.Signal(syscall.SIGUSR2)
+		require.False(t, within(300*time.Millisecond, b.d.Ended), "the daemon has left a call for help that rings")
+		answer := func() {
+			b.service.mu.Lock()
+			defer b.service.mu.Unlock()
+			b.service.Respond(b.service.invite, 200, "tag", b.service.offer())
+		}
+		if twice {
+			b.d.Signal(syscall.SIGUSR2)
+			b.next(func() {})
+			eventually(t, 5*time.Second, "it still rings", b.service.rings)
+			answer()
+		} else {
+			answer()
+			b.next(func() {})
+		}
+		eventually(t, 5*time.Second, "it is answered", func() bool { return b.adapter.isUp() && b.service.isUp() })
+		b.goesOn(callForHelp)
+	}
+}
+
+// A call for help that is dialled while no daemon runs waits in the socket, and goes out as soon as the next one runs.
+func TestEmergencyCallDuringAHandOver(t *testing.T) {
+	t.Parallel()
+	b := newRestartBed(t, false, false)
+	var took []time.Duration
+	for range 10 {
+		b.adapter.reset()
+		b.service.reset()
+		b.service.answers = true
+		began := time.Now()
+		b.handOver(func() { b.adapter.calls("999", b.adapterPort) })
+		eventually(t, 5*time.Second, "it arrives", func() bool { return b.service.heard("INVITE") })
+		took = append(took, time.Since(began))
+		eventually(t, 5*time.Second, "it is answered", func() bool { return b.adapter.isUp() && b.service.isUp() })
+		b.adapter.asks("BYE")
+		eventually(t, 5*time.Second, "it is over", func() bool { return b.adapter.heard("200 BYE") })
+	}
+	slices.Sort(took)
+	t.Logf("from SIGUSR2 to the service: p50 %v, longest %v", took[len(took)/2], took[len(took)-1])
+}
+
+// SIGTERM during a hand-over that still waits is a full stop: the calls are ended.
+func TestFullStopDuringAHandOver(t *testing.T) {
+	t.Parallel()
+	b := newRestartBed(t, false, false)
+	b.adapter.reset()
+	b.service.reset()
+	b.set(callOnHold)
+	waiting := func() { // a re-INVITE without an answer
+		b.adapter.mu.Lock()
+		b.adapter.pondered = true
+		b.adapter.mu.Unlock()
+		b.service.asks("INVITE")
+		eventually(t, 5*time.Second, "it is passed on", func() bool { return b.adapter.heard("INVITE") })
+	}
+	b.adapter.mu.Lock()
+	b.adapter.got = map[string]int{}
+	b.adapter.mu.Unlock()
+	waiting()
+	b.d.Signal(syscall.SIGUSR2)
+	require.False(t, within(200*time.Millisecond, b.d.Ended), "the daemon has left a call in a change")
+	b.d.Signal(syscall.SIGTERM)
+	require.Equal(t, 0, b.ended(10*time.Second))
+	require.True(t, b.adapter.heard("BYE") && b.service.heard("BYE"), "the call is not ended")
+}
