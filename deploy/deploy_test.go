@@ -237,7 +237,8 @@ func unitOf(t *testing.T, file string) map[string][]string {
 func TestUnit(t *testing.T) {
 	u := unitOf(t, "clearback.service")
 	for k, want := range map[string]string{
-		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "TimeoutStopSec": "30s",
+		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "TimeoutStopSec": "45s",
+		"RestartKillSignal": "SIGUSR2", "FileDescriptorStoreMax": "4096",
 		"StartLimitIntervalSec": "0", "User": "clearback", "WatchdogSec": "10s",
 		// The exit code of a file that cannot be read or has faults. A Go program that panics ends with 2.
 		"RestartPreventExitStatus": "78",

@@ -45,7 +45,8 @@ type Options struct {
 	// Hangups delivers the signals at which [Run] reloads the file; nil means none. [Start] does not use it.
 	Hangups <-chan os.Signal
 
-	// Sockets has the sockets that an earlier process kept, and takes those that [Daemon.HandOver] keeps; nil keeps none.
+	// Sockets has the sockets that an earlier process kept, and takes those that [Daemon.HandOver] keeps; nil keeps
+	// none.
 	Sockets *socketstore.Store
 
 	closeFor time.Duration // 0: CloseTimeout; tests use a shorter time
@@ -90,8 +91,8 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	if err != nil {
 		return nil, fmt.Errorf("emergency numbers: %w", err)
 	}
-	d := &Daemon{log: o.Logger, sockets: o.Sockets, closeFor: cmp.Or(o.closeFor, CloseTimeout), ending: make(chan struct{}),
-		epoch: time.Now()}
+	d := &Daemon{log: o.Logger, sockets: o.Sockets, closeFor: cmp.Or(o.closeFor, CloseTimeout),
+		ending: make(chan struct{}), epoch: time.Now()}
 	d.reloads = newReloads(d, c, o)
 	d.backend = &backend{d: d, started: time.Now(), config: o.Path, version: o.Version, journal: c.Journal.File}
 	d.addresses = &addressWatch{log: o.Logger, has: localaddr.Has, remind: c.Log.Remind,

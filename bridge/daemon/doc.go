@@ -4,6 +4,7 @@
 //
 //	daemon.go     the start: what is opened, and in which order
 //	shutdown.go   the end, in order; the loops close last (invariant 9)
+//	handover.go   the end for another process that goes on with the calls
 //	run.go        start, signals and end; what the service manager is told
 //	reload.go     a changed file is loaded: what is possible, what waits
 //	reloadgroup.go  one part of a reload: lines and the controllers that they share

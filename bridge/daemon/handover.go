@@ -15,14 +15,14 @@ import (
 // limit (TimeoutStopSec in deploy/clearback.service). Our own number.
 const awaitMomentFor = 25 * time.Second
 
-// HandOver ends the daemon for another process that goes on with its calls, sockets and registrations. It sends nothing.
-// It waits for a moment in which no line is in an opening and no call is changing, ringing or ending: for 20 s if calls
-// are ordinary, and without a limit for an unanswered emergency call. Then everything closes, the loops last (invariant
-// 9). What arrives meanwhile waits in the sockets, if [Options.Sockets] can keep them.
+// HandOver ends the daemon for another process that goes on with its calls, sockets and registrations. It sends
+// nothing. It waits for a moment in which no line is in an opening and no call is changing, ringing or ending: for 20 s
+// if calls are ordinary, and without a limit for an unanswered emergency call. Then everything closes, the loops last
+// (invariant 9). What arrives meanwhile waits in the sockets, if [Options.Sockets] can keep them.
 //
-// Once hurry has ended, HandOver waits no longer: a later process continues an emergency call that rings, and ends other
-// calls that ring. If full ends before the calls have been left, HandOver becomes a [Daemon.Shutdown]. It returns the
-// lines whose contact is not known to be closed.
+// Once hurry has ended, HandOver waits no longer: a later process continues an emergency call that rings, and ends
+// other calls that ring. If full ends before the calls have been left, HandOver becomes a [Daemon.Shutdown]. It returns
+// the lines whose contact is not known to be closed.
 func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
 	began := time.Now()
 	settled := func() bool {

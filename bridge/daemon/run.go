@@ -13,11 +13,11 @@ import (
 	"clearback/config"
 )
 
-// Run starts a daemon and runs it until the first of signals. SIGUSR2 hands over to another process ([Daemon.HandOver]),
-// any other ends the calls ([Daemon.Shutdown]). A second one shortens the wait for the contacts and ends all other waits,
-// but a hand-over that is still waiting becomes a shutdown unless the second one is SIGUSR2 too. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog.
-// It returns the lines whose contact is not known to be closed. An error means that the daemon could not start; see
-// [Start].
+// Run starts a daemon and runs it until the first of signals. SIGUSR2 hands over to another process
+// ([Daemon.HandOver]), any other ends the calls ([Daemon.Shutdown]). A second one shortens the wait for the contacts
+// and ends all other waits, but a hand-over that is still waiting becomes a shutdown unless the second one is SIGUSR2
+// too. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog. It returns
+// the lines whose contact is not known to be closed. An error means that the daemon could not start; see [Start].
 func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotClosed, error) {
 	began := time.Now()
 	d, err := Start(c, o)
@@ -75,9 +75,9 @@ type stopper interface {
 // handOver is the signal for a hand-over (RestartKillSignal in deploy/clearback.service).
 const handOver = syscall.SIGUSR2
 
-// end ends the daemon as the first signal demands. A second signal shortens the wait for the contacts and ends all other
-// waits; see [Run]. Only an emergency call justifies more time than the service manager allows. If the end hangs for
-// another reason, the service manager should kill the daemon, so that the lines are served again.
+// end ends the daemon as the first signal demands. A second signal shortens the wait for the contacts and ends all
+// other waits; see [Run]. Only an emergency call justifies more time than the service manager allows. If the end hangs
+// for another reason, the service manager should kill the daemon, so that the lines are served again.
 func end(d stopper, o Options, first os.Signal, signals <-chan os.Signal,
 	extend <-chan time.Time) []drivers.NotClosed {
 	hurry, cancel := context.WithCancel(context.Background())

@@ -90,19 +90,17 @@ func (n *Notices) Forget() {
 	n.kept = nil
 }
 
-// Kept returns how many files the program has stored.
-func (n *Notices) Kept() int {
+// Kept returns the files that the program has stored.
+func (n *Notices) Kept() []*os.File {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	return len(n.kept)
+	return slices.Clone(n.kept)
 }
 
 // Pass makes a command that is not started yet get the stored files (sd_listen_fds(3)).
 func (n *Notices) Pass(cmd *exec.Cmd) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	cmd.ExtraFiles = n.kept
-	cmd.Env = append(cmd.Env, fmt.Sprint("LISTEN_FDS=", len(n.kept)))
+	cmd.ExtraFiles = n.Kept()
+	cmd.Env = append(cmd.Env, fmt.Sprint("LISTEN_FDS=", len(cmd.ExtraFiles)))
 	cmd.Args = append([]string{"sh", "-c", `LISTEN_PID=$$ exec "$0" "$@"`, cmd.Path}, cmd.Args[1:]...)
 	cmd.Path = "/bin/sh"
 }

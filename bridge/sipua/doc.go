@@ -87,6 +87,7 @@
 //	emergency_sound.go         an emergency call without sound for 2 s
 //	indialog_hookflash.go      hook flashes, in INFO and in media
 //	shutdown.go                clearing everything at shutdown
+//	leave.go                   leaving everything to the next process
 //	saved.go                   saving calls for the next process
 //	adopt.go                   taking up the calls of an earlier process
 //	adopt_liveness.go          asking both ends of such a call

@@ -307,6 +307,7 @@ func TestDefaultTimes(t *testing.T) {
 		resubscribe: 30 * time.Second, probe: 2 * time.Second, retryAfter: 10 * time.Second,
 		clearPerLine: 2 * time.Second, second: time.Second, emergencyLiveness: 5 * time.Minute, sound: 2 * time.Second,
 		closeTimeout:       time.Second,
+		leave:              20 * time.Second,
 		firstLivenessCheck: 10 * time.Second, livenessEvery: 2 * time.Minute, livenessEveryWithMedia: 15 * time.Minute,
 		fresh: 10 * time.Second, mediaSilence: 25 * time.Second,
 		silenceReport: 5 * time.Minute, recoveryDelay: 30 * time.Second,

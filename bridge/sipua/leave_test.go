@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"context"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -170,4 +171,75 @@ func TestLeaveWithUnansweredCalls(t *testing.T) {
 		hurry()
 		l.after(20*time.Millisecond, true)
 	})
+}
+
+// The next process registers the Contact of the one that has left, under which the service calls. Until then it passes
+// ordinary calls on as if it were registered. A full stop leaves nothing.
+func TestRegistrationOfAnEarlierProcess(t *testing.T) {
+	t.Parallel()
+	saved := map[string]SavedRegistration{}
+	registering := func(o *Options, _ *times) {
+		o.Lines[0].Register = true
+		o.SavedRegistration = func(line string, second bool) (SavedRegistration, bool) {
+			r, ok := saved[line]
+			return r, ok && !second
+		}
+		o.SaveRegistration = func(line string, _ bool, r *SavedRegistration) {
+			if delete(saved, line); r != nil {
+				saved[line] = *r
+			}
+		}
+	}
+	granted := func(h *testBed) (contact string) {
+		reg := h.service.Expect("REGISTER")
+		h.service.Respond(reg, 200, "registrar", "", "Contact: "+reg.Get("Contact")+";expires=3600")
+		synctest.Wait()
+		return reg.Get("Contact")
+	}
+	user := func(contact string) string {
+		name, _, _ := strings.Cut(contact, "@")
+		return name
+	}
+	var former string
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registering)
+		former = granted(h)
+		h.leave(t.Context(), t).after(20*time.Millisecond, true)
+	})
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registering)
+		reg := h.service.Expect("REGISTER")
+		if got := reg.Get("Contact"); user(got) != user(former) {
+			t.Errorf("Contact %s, but the service calls %s", got, former)
+		}
+		h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv")) // the REGISTER is not answered yet
+		h.service.Expect("INVITE")
+	})
+	kept := saved["box-office"]
+	for what, spoil := range map[string]func(*SavedRegistration){
+		"another account's": func(r *SavedRegistration) { r.Owner = "sip:elsewhere.example" },
+		"malformed":         func(r *SavedRegistration) { r.Token = "x>\r\nContact: <sip:y" },
+	} {
+		spoilt := kept
+		spoil(&spoilt)
+		saved["box-office"] = spoilt
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, registering)
+			if got := h.service.Expect("REGISTER").Get("Contact"); user(got) == user(former) {
+				t.Errorf("%s: Contact %s", what, got)
+			}
+		})
+	}
+	synctest.Test(t, func(t *testing.T) {
+		kept.Until = time.Now()
+		saved["box-office"] = kept
+		h := newVirtualTestBed(t, registering)
+		if h.line.Status().Service.Registered {
+			t.Error("registered, but the time has passed")
+		}
+		granted(h)
+	})
+	if len(saved) > 0 {
+		t.Errorf("after a full stop: %v", saved)
+	}
 }

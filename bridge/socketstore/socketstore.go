@@ -1,6 +1,6 @@
 // Package socketstore keeps sockets open over a planned restart. A process that leaves gives the service manager a copy
-// of each (its file descriptor store), which the next process gets. What arrives in between waits in the socket. Without
-// a service manager the package opens ordinary sockets.
+// of each (its file descriptor store), which the next process gets. What arrives in between waits in the socket.
+// Without a service manager the package opens ordinary sockets.
 package socketstore
 
 import (

@@ -20,9 +20,9 @@ func (p *pause) wait() {
 	defer p.gate.RUnlock()
 }
 
-// Pause stops reading. What arrives from now on waits in the sockets, for [Endpoint.Unpause] or for another process that
-// holds them too. When Pause returns, each datagram that was read has been passed to the dialog, the handler or the
-// queue that takes it. A connection may still pass on the messages that it has read.
+// Pause stops reading. What arrives from now on waits in the sockets, for [Endpoint.Unpause] or for another process
+// that holds them too. When Pause returns, each datagram that was read has been passed to the dialog, the handler or
+// the queue that takes it. A connection may still pass on the messages that it has read.
 func (e *Endpoint) Pause() {
 	e.paused.mu.Lock()
 	defer e.paused.mu.Unlock()

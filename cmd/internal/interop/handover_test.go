@@ -95,7 +95,7 @@ func TestHandOver(t *testing.T) {
 			asked := countRefusals(t, ports...)
 			began := time.Now()
 			b.handOver(func() {
-				require.Equal(t, 6, b.manager.Kept(), "two for SIP and four for media")
+				require.Len(t, b.manager.Kept(), 6, "two for SIP and four for media")
 				if when == "meanwhile" {
 					b.service.asks("BYE")
 				}
@@ -117,7 +117,7 @@ func TestHandOver(t *testing.T) {
 				t.Logf("%s: the longest pause between two of %d packets: %v", e.Name, e.sound, e.gap)
 				e.mu.Unlock()
 			}
-			require.Zero(t, b.manager.Kept(), "the service manager keeps nothing while a daemon runs")
+			require.Empty(t, b.manager.Kept(), "the service manager keeps nothing while a daemon runs")
 		})
 	}
 }
@@ -166,8 +166,8 @@ func TestHandOverToAnotherConfiguration(t *testing.T) {
 	require.Empty(t, b.board.openings(t, 0))
 }
 
-// SAFETY.md S108. An emergency call that rings is awaited; it is handed over once it is answered. After a second SIGUSR2
-// it is handed over while it rings, and its answer completes it.
+// SAFETY.md S108. An emergency call that rings is awaited; it is handed over once it is answered. After a second
+// SIGUSR2 it is handed over while it rings, and its answer completes it.
 func TestHandOverOfAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	for _, twice := range []bool{false, true} {

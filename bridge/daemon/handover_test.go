@@ -1,0 +1,115 @@
+package daemon
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+
+	"clearback/bridge/daemon/daemontest"
+	"clearback/bridge/programtest"
+	"clearback/bridge/relay/drivers"
+	"clearback/bridge/sipua/uatest"
+	"clearback/bridge/socketstore"
+)
+
+// A daemon that hands over stays registered at the service. A call that the service sends while no daemon runs reaches
+// the line as soon as the next one does.
+func TestHandOverKeepsTheRegistration(t *testing.T) {
+	service, adapter := uatest.New(t, "service"), uatest.New(t, "box-office")
+	c := daemontest.Load(t, daemontest.File(t,
+		daemontest.Serve(t, &daemontest.Board{}), service.At.String(), adapter.At.String()))
+	c.Control.Socket = filepath.Join(t.TempDir(), "control")
+	manager := programtest.Listen(t)
+	sockets := func() *socketstore.Store {
+		return socketstore.New(strings.TrimPrefix(manager.Env(), "NOTIFY_SOCKET="), manager.Kept())
+	}
+	d, err := Start(c, Options{Logger: zap.NewNop(), Sockets: sockets()})
+	require.NoError(t, err)
+	former := service.Expect("REGISTER")
+	daemontest.Answer(service, former, "200 OK")
+	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second,
+		time.Millisecond)
+	require.Empty(t, d.HandOver(context.Background(), context.Background()))
+	require.Eventually(t, func() bool { return len(manager.Kept()) == 2 }, 5*time.Second, time.Millisecond,
+		"one socket for each side")
+	target := strings.Trim(former.Get("Contact"), "<>")
+	at := c.SIP.ServiceSide.Listen
+	service.Call(target, "<sip:555-0150@"+service.At.String()+">", at, uatest.Offer("127.0.0.1", 4000, "sendrecv"))
+
+	d, err = Start(c, Options{Logger: zap.NewNop(), Sockets: sockets()})
+	require.NoError(t, err)
+	t.Cleanup(func() { d.Shutdown(context.Background()) })
+	adapter.Expect("INVITE")
+	seen := map[string]uatest.Message{}
+	for len(seen) < 2 { // in any order
+		m := service.Next()
+		seen[strings.Fields(m.Start)[0]+" "+strings.Fields(m.Start)[1]] = m
+	}
+	for what, m := range seen {
+		if strings.HasPrefix(what, "REGISTER ") {
+			require.Equal(t, former.Get("Contact"), m.Get("Contact"), "the same Contact, and no end in between")
+			require.NotEqual(t, "0", m.Get("Expires"))
+			daemontest.Answer(service, m, "200 OK")
+		} else {
+			require.Equal(t, "SIP/2.0 100", what)
+		}
+	}
+}
+
+// leavingDaemon notes how it is ended.
+type leavingDaemon struct {
+	how chan string
+}
+
+func (l leavingDaemon) EmergencyUp() bool { return false }
+
+func (l leavingDaemon) Shutdown(context.Context) []drivers.NotClosed {
+	l.how <- "shutdown"
+	return nil
+}
+
+func (l leavingDaemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
+	l.how <- "hand-over"
+	select {
+	case <-full.Done():
+		l.how <- "full stop"
+	case <-hurry.Done():
+		l.how <- "at once"
+	}
+	return nil
+}
+
+// The first signal decides whether the calls are left. A second SIGUSR2 hurries, any other second signal ends the
+// calls.
+func TestSignalsOfAHandOver(t *testing.T) {
+	for _, signals := range [][]os.Signal{
+		{syscall.SIGTERM}, {handOver, handOver}, {handOver, syscall.SIGTERM}, {handOver, os.Interrupt},
+	} {
+		d := leavingDaemon{how: make(chan string)}
+		second, ended := make(chan os.Signal), make(chan struct{}) // closed when end has returned
+		go func() {
+			defer close(ended)
+			end(d, Options{Logger: zap.NewNop()}, signals[0], second, nil)
+		}()
+		switch {
+		case signals[0] != handOver:
+			require.Equal(t, "shutdown", <-d.how)
+		case signals[1] == handOver:
+			require.Equal(t, "hand-over", <-d.how)
+			second <- signals[1]
+			require.Equal(t, "at once", <-d.how)
+		default:
+			require.Equal(t, "hand-over", <-d.how)
+			second <- signals[1]
+			require.Equal(t, "full stop", <-d.how)
+		}
+		<-ended
+	}
+}
