@@ -94,7 +94,8 @@ func TestPackages(t *testing.T) {
 		{"a backup is restored after everything was lost", restoredBackup},
 		{"an upgrade keeps the edited file and restarts", upgrade},
 		{"an upgrade leaves a daemon running whose file has faults", upgradeWithFaults},
-		{"an upgrade waits for an emergency call", upgradeDuringEmergencyCall},
+		{"an upgrade keeps a held call", upgradeDuringHeldCall},
+		{"an upgrade keeps an emergency call, and a stop waits for it", upgradeDuringEmergencyCall},
 		{"a disabled unit stays disabled", disabledUnit},
 		{"a downgrade", downgrade},
 		{"a reboot", reboot},
@@ -315,36 +316,77 @@ func upgradeWithFaults(t *testing.T, b *box) {
 	b.serves(t)
 }
 
-// SAFETY.md S108. The daemon asks for more time every 10 s, so its time limit here is a little more than that.
+// play runs a script of folder testdata in the container until end is called.
+func (b *box) play(t *testing.T, script string) (end func()) {
+	t.Helper()
+	text, err := os.ReadFile("testdata/" + script)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.write(t, "/root/"+script, string(text), 0o644)
+	b.must(t, "rm -f /run/hang-up; systemd-run -q --unit=call perl /root/"+script)
+	return func() { b.must(t, "systemctl stop call") }
+}
+
+// SAFETY.md S127. Nothing is refused meanwhile, and no sound is lost. The hold is cleared afterwards.
+func upgradeDuringHeldCall(t *testing.T, b *box) {
+	end := b.play(t, "held.pl")
+	b.await(t, "test -e /run/held")
+	pid := b.show(t, "clearback", "MainPID")
+	const registered = "clearback lines | grep -q 'box-office.*127.0.0.1:5062'"
+	b.must(t, registered)
+	b.must(t, "touch /run/count")
+	b.await(t, "test -e /run/refused")
+	b.install(t, "1.1.0")
+	b.serves(t)
+	b.must(t, registered)
+	b.must(t, "rm /run/count")
+	equal(t, b.must(t, "cat /run/refused"), "0", "refused during the upgrade")
+	equal(t, b.must(t, "systemctl is-active call"), "active", "the call")
+	if b.show(t, "clearback", "MainPID") == pid {
+		t.Error("the old program still runs")
+	}
+	log := b.must(t, "journalctl -o cat --no-pager -u clearback -n 200")
+	contains(t, log, "calls, sockets and registrations are left to the next process",
+		"a call of the last run is continued")
+	b.must(t, "touch /run/hang-up")
+	b.await(t, "test -s /run/cleared")
+	counts := b.must(t, "cat /run/cleared")
+	t.Log(counts)
+	if strings.Count(counts, " missing 0 ") != 2 {
+		t.Errorf("sound was lost: %s", counts)
+	}
+	b.await(t, "journalctl -o cat --no-pager -u clearback -n 200 | grep -q 'loop-closed'")
+	end()
+}
+
+// SAFETY.md S127 and S109. The daemon asks for more time every 10 s, so its time limit here is a little more than that.
 func upgradeDuringEmergencyCall(t *testing.T, b *box) {
 	b.must(t, "sed -i 's/adapter: {.*/adapter: {user: box-office, contact: \"sip:box-office@127.0.0.1:5062\"}\\n"+
 		"    media: direct/' /etc/clearback/clearback.yaml")
 	b.write(t, "/etc/systemd/system/clearback.service.d/hasty.conf", "[Service]\nTimeoutStopSec=12s\n", 0o644)
 	b.must(t, "systemctl daemon-reload && systemctl restart clearback")
-	script, err := os.ReadFile("testdata/emergency.pl")
-	if err != nil {
-		t.Fatal(err)
-	}
-	b.write(t, "/root/emergency.pl", string(script), 0o644)
-	b.must(t, "systemd-run -q --unit=call perl /root/emergency.pl")
+	end := b.play(t, "emergency.pl")
 	b.await(t, "test -e /run/answered")
 	pid := b.show(t, "clearback", "MainPID")
+	b.install(t, "1.1.0")
+	next := b.show(t, "clearback", "MainPID")
+	if next == pid {
+		t.Error("the old program still runs")
+	}
 
-	b.must(t, "systemd-run -q --unit=upgrade -E PATH -p RemainAfterExit=yes sh -c 'exec dpkg -i /root/*_1.1.0-1_*.deb'")
+	b.must(t, "systemctl stop --no-block clearback")
 	const since = "$(systemctl show clearback --value -p StateChangeTimestampMonotonic)"
 	b.await(t, "systemctl show clearback --value -p ActiveState | grep -q deactivating && "+
 		"test $(( $(cut -d. -f1 /proc/uptime) - "+since+" / 1000000 )) -gt 13")
-	equal(t, b.show(t, "clearback", "MainPID"), pid, "the process with the emergency call")
+	equal(t, b.show(t, "clearback", "MainPID"), next, "the process with the emergency call")
 	equal(t, b.show(t, "call", "ActiveState"), "active", "the call")
 	b.must(t, "touch /run/hang-up")
-	b.await(t, "test $(systemctl show upgrade --value -p SubState) = exited")
+	b.await(t, "test ! -e /run/hang-up") // the daemon has answered the BYE
+	b.await(t, "test $(systemctl show clearback --value -p ActiveState) = inactive")
+	end()
+	b.must(t, "rm -r /etc/systemd/system/clearback.service.d && systemctl daemon-reload && systemctl start clearback")
 	equal(t, b.show(t, "clearback", "NRestarts"), "0", "restarts after a failure")
-	b.must(t, "test ! -e /run/hang-up") // the daemon has answered the BYE
-	b.must(t, "systemctl stop call")
-	if b.show(t, "clearback", "MainPID") == pid {
-		t.Error("the old program still runs")
-	}
-	b.must(t, "rm -r /etc/systemd/system/clearback.service.d && systemctl daemon-reload")
 	b.serves(t)
 }
 
