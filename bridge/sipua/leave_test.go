@@ -2,12 +2,15 @@ package sipua
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
 	"strings"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"clearback/bridge/media"
 	"clearback/bridge/sipua/uatest"
 )
 
@@ -242,4 +245,66 @@ func TestRegistrationOfAnEarlierProcess(t *testing.T) {
 	if len(saved) > 0 {
 		t.Errorf("after a full stop: %v", saved)
 	}
+}
+
+// handOver has the agent leave, and starts another one.
+func (r *restartable) handOver() {
+	r.t.Helper()
+	if err := r.agent.Leave(r.t.Context(), r.t.Context(), func() bool { return true }); err != nil {
+		r.t.Fatal(err)
+	}
+	if err := r.agent.media.Leave(); err != nil {
+		r.t.Fatal(err)
+	}
+	r.states = &savedStates{calls: r.states.all()}
+	r.start()
+}
+
+// Who leaves saves the last change of a call, although a crash might lose it. It has not ended because of its calls, so
+// they are taken up however often that happens.
+func TestLeaveSavesTheLastChange(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		c := r.incoming()
+		for range maxAdoptions + 2 {
+			c.far.Request("INVITE", uatest.Offer("127.0.0.1", farSDP, "sendonly"))
+			r.adapter.Respond(r.adapter.Expect("INVITE"), 200, "near", uatest.Offer("127.0.0.1", nearSDP, "recvonly"))
+			r.adapter.Expect("ACK")
+			m := r.service.ExpectFinal("200")
+			c.far.Ack("")
+			synctest.Wait()
+			r.handOver()
+			var s savedCall
+			if err := json.Unmarshal(r.states.all()[1], &s); err != nil {
+				t.Fatal(err)
+			}
+			if seq, _ := m.CSeq(); int(s.Legs[media.ServiceSide].RemoteSeq) != seq {
+				t.Errorf("saved: the request %d of the far end; the last one was %d",
+					s.Legs[media.ServiceSide].RemoteSeq, seq)
+			}
+			r.adopted("1 adopted")
+			synctest.Wait()
+		}
+	})
+}
+
+// If the caller changes its mind, the agent goes on.
+func TestLeaveGivenUp(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		ctx, stay := context.WithCancel(t.Context())
+		left := make(chan error, 1) // one result, received below
+		go func() { left <- h.agent.Leave(ctx, t.Context(), func() bool { return false }) }()
+		time.Sleep(time.Second)
+		stay()
+		if err := <-left; !errors.Is(err, context.Canceled) {
+			t.Fatalf("left: %v", err)
+		}
+		c.far.Request("BYE", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
+		h.service.ExpectOf("200", "BYE")
+	})
 }
