@@ -21,9 +21,14 @@ const awaitMomentFor = 25 * time.Second
 // (invariant 9). What arrives meanwhile waits in the sockets, if [Options.Sockets] can keep them.
 //
 // Once hurry has ended, HandOver waits no longer: a later process continues an emergency call that rings, and ends
-// other calls that ring. If full ends before the calls have been left, HandOver becomes a [Daemon.Shutdown]. It returns
-// the lines whose contact is not known to be closed.
+// other calls that ring. If full ends before the calls have been left, HandOver becomes a [Daemon.Shutdown], and also
+// if the state cannot be saved, because nobody could go on with the calls. It returns the lines whose contact is not
+// known to be closed.
 func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
+	if err := d.canSave(); err != nil {
+		d.log.Error("the calls cannot be left to the next process, so they are ended", zap.Error(err))
+		return d.Shutdown(hurry)
+	}
 	began := time.Now()
 	settled := func() bool {
 		for _, l := range d.all() {
@@ -49,6 +54,25 @@ func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
 			zap.Duration("after", time.Since(began)))
 		return true
 	})
+}
+
+// canSave returns an error if the state cannot be saved within stateTimeout.
+func (d *Daemon) canSave() error {
+	const trial = "hand-over"
+	if d.state == nil {
+		return errors.New("control.socket is none, so nothing is saved")
+	}
+	saved := make(chan error, 1) // one result, which nobody may be waiting for any more
+	if err := d.state.Put(trial, time.Now(), func(err error) { saved <- err }); err != nil {
+		return err
+	}
+	defer func() { _ = d.state.Remove(trial) }() // an error concerns the name
+	select {
+	case err := <-saved:
+		return err
+	case <-time.After(stateTimeout):
+		return errors.New("the disk does not respond")
+	}
 }
 
 // dropSockets closes what an earlier process kept and this one does not need.

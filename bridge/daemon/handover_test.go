@@ -15,6 +15,7 @@ import (
 	"clearback/bridge/daemon/daemontest"
 	"clearback/bridge/programtest"
 	"clearback/bridge/relay/drivers"
+	"clearback/bridge/runtimestate"
 	"clearback/bridge/sipua/uatest"
 	"clearback/bridge/socketstore"
 )
@@ -60,6 +61,45 @@ func TestHandOverKeepsTheRegistration(t *testing.T) {
 		} else {
 			require.Equal(t, "SIP/2.0 100", what)
 		}
+	}
+}
+
+// Calls that cannot be saved are not left to anybody: they are ended.
+func TestHandOverWithoutState(t *testing.T) {
+	for name, spoil := range map[string]func(t *testing.T, folder string){
+		"no folder": nil,
+		"no folder any more": func(t *testing.T, folder string) {
+			require.NoError(t, os.RemoveAll(folder))
+			require.NoError(t, os.WriteFile(folder, nil, 0o600))
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			service, adapter := uatest.New(t, "service"), uatest.New(t, "box-office")
+			c := daemontest.Load(t, daemontest.File(t,
+				daemontest.Serve(t, &daemontest.Board{}), service.At.String(), adapter.At.String()))
+			if c.Control.Socket = ""; spoil != nil {
+				c.Control.Socket = filepath.Join(t.TempDir(), "control")
+			}
+			d, err := Start(c, Options{Logger: zap.NewNop()})
+			require.NoError(t, err)
+			reg := service.Expect("REGISTER")
+			daemontest.Answer(service, reg, "200 OK")
+			far := service.Call(strings.Trim(reg.Get("Contact"), "<>"), "<sip:555-0150@"+service.At.String()+">",
+				c.SIP.ServiceSide.Listen, uatest.Offer("127.0.0.1", 4000, "sendrecv"))
+			invite := adapter.Expect("INVITE")
+			adapter.Respond(invite, 200, "near", uatest.Offer("127.0.0.1", 4002, "sendrecv"))
+			adapter.Expect("ACK")
+			far.Established(service.Expect("200")).Ack("")
+			if spoil != nil {
+				spoil(t, runtimestate.Folder(c.Control.Socket))
+			}
+			ended := make(chan struct{}) // closed when the daemon has ended
+			go func() { defer close(ended); d.HandOver(context.Background(), context.Background()) }()
+			adapter.Respond(adapter.Expect("BYE"), 200, "", "")
+			service.Respond(service.ExpectAfter("REGISTER", "BYE"), 200, "", "")
+			daemontest.Answer(service, service.ExpectAfter("", "REGISTER"), "200 OK")
+			<-ended
+		})
 	}
 }
 
