@@ -90,8 +90,17 @@ func (n *Notices) Forget() {
 	n.kept = nil
 }
 
-// Kept returns the files that the program has stored.
+// Kept returns the files that the program has stored. It waits for the notices that were sent before.
 func (n *Notices) Kept() []*os.File {
+	const last = "LAST=1"
+	before, more := n.watch(last)
+	if c, err := net.Dial("unixgram", n.path); err == nil {
+		_, _ = c.Write([]byte(last)) // fails if the test has ended
+		c.Close()
+		for count := before; count == before; count, more = n.watch(last) {
+			<-more
+		}
+	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return slices.Clone(n.kept)

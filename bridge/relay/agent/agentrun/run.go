@@ -124,13 +124,13 @@ func (p *process) run(signals <-chan os.Signal, began time.Time) (left []agent.N
 	return p.end(), ok
 }
 
-// fatalSignals returns the signals that would kill the process at once, except those that cannot be caught. (The
-// runtime itself ignores SIGPROF.)
+// fatalSignals returns the signals that would kill the process at once, except those that cannot be caught, and except
+// SIGUSR2, which main passes on. (The runtime itself ignores SIGPROF.)
 func fatalSignals() []os.Signal {
 	return []os.Signal{
 		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL,
 		syscall.SIGSYS, syscall.SIGTRAP,
-		syscall.SIGALRM, syscall.SIGVTALRM, syscall.SIGXCPU, syscall.SIGXFSZ, syscall.SIGUSR1, syscall.SIGUSR2,
+		syscall.SIGALRM, syscall.SIGVTALRM, syscall.SIGXCPU, syscall.SIGXFSZ, syscall.SIGUSR1,
 	}
 }
 
