@@ -20,6 +20,16 @@ import (
 	"clearback/bridge/socketstore"
 )
 
+// nextOf returns the service's next message. It skips the questions whether the service is there, which come at random
+// times, and provisional answers.
+func nextOf(service *uatest.Peer) uatest.Message {
+	for {
+		if m := service.Next(); !m.Is("OPTIONS") && !m.Is("100") {
+			return m
+		}
+	}
+}
+
 // A daemon that hands over stays registered at the service. A call that the service sends while no daemon runs reaches
 // the line as soon as the next one does.
 func TestHandOverKeepsTheRegistration(t *testing.T) {
@@ -48,20 +58,11 @@ func TestHandOverKeepsTheRegistration(t *testing.T) {
 	require.NoError(t, err)
 	t.Cleanup(func() { d.Shutdown(context.Background()) })
 	adapter.Expect("INVITE")
-	seen := map[string]uatest.Message{}
-	for len(seen) < 2 { // in any order
-		m := service.Next()
-		seen[strings.Fields(m.Start)[0]+" "+strings.Fields(m.Start)[1]] = m
-	}
-	for what, m := range seen {
-		if strings.HasPrefix(what, "REGISTER ") {
-			require.Equal(t, former.Get("Contact"), m.Get("Contact"), "the same Contact, and no end in between")
-			require.NotEqual(t, "0", m.Get("Expires"))
-			daemontest.Answer(service, m, "200 OK")
-		} else {
-			require.Equal(t, "SIP/2.0 100", what)
-		}
-	}
+	again := nextOf(service)
+	require.True(t, again.Is("REGISTER"), again)
+	require.Equal(t, former.Get("Contact"), again.Get("Contact"), "the same Contact, and no end in between")
+	require.NotEqual(t, "0", again.Get("Expires"))
+	daemontest.Answer(service, again, "200 OK")
 }
 
 // Calls that cannot be saved are not left to anybody: they are ended.
@@ -89,15 +90,17 @@ func TestHandOverWithoutState(t *testing.T) {
 			invite := adapter.Expect("INVITE")
 			adapter.Respond(invite, 200, "near", uatest.Offer("127.0.0.1", 4002, "sendrecv"))
 			adapter.Expect("ACK")
-			far.Established(service.Expect("200")).Ack("")
+			far.Established(nextOf(service)).Ack("")
 			if spoil != nil {
 				spoil(t, runtimestate.Folder(c.Control.Socket))
 			}
 			ended := make(chan struct{}) // closed when the daemon has ended
 			go func() { defer close(ended); d.HandOver(context.Background(), context.Background()) }()
 			adapter.Respond(adapter.Expect("BYE"), 200, "", "")
-			service.Respond(service.ExpectAfter("REGISTER", "BYE"), 200, "", "")
-			daemontest.Answer(service, service.ExpectAfter("", "REGISTER"), "200 OK")
+			bye := nextOf(service)
+			require.True(t, bye.Is("BYE"), bye)
+			service.Respond(bye, 200, "", "")
+			daemontest.Answer(service, nextOf(service), "200 OK") // the end of the registration
 			<-ended
 		})
 	}
