@@ -24,8 +24,11 @@ const (
 func (s *Session) forward(from Side, f flowKind) {
 	in, src := s.conns[from][f], &s.ends[from]
 	buf := make([]byte, bufferSize)
-	var p packet
+	p := packet{waited: s.waited}
 	for dropped := 0; ; {
+		if p.waited {
+			p.waited = !isEmpty(in)
+		}
 		n, addr, err := in.ReadFromUDPAddrPort(buf)
 		if errors.Is(err, net.ErrClosed) || err != nil && s.leaving.Load() {
 			return
@@ -58,6 +61,19 @@ func (s *Session) forward(from Side, f flowKind) {
 			s.ends[1-from].routed(to, err)
 		}
 	}
+}
+
+// isEmpty reports whether nothing waits in a socket.
+func isEmpty(c *net.UDPConn) (empty bool) {
+	raw, err := c.SyscallConn()
+	if err != nil {
+		return false
+	}
+	_ = raw.Control(func(fd uintptr) { // fails only if the socket is closed
+		_, _, err := syscall.Recvfrom(int(fd), make([]byte, 1), syscall.MSG_PEEK|syscall.MSG_DONTWAIT)
+		empty = errors.Is(err, syscall.EAGAIN)
+	})
+	return empty
 }
 
 // take counts a packet that arrived from a side. It reports whether the packet passes.
@@ -108,7 +124,7 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 		e.stats.RTCPPackets++
 		e.stats.countReports(b, e.payload.Clear)
 	case kindRTP:
-		e.resumed = e.resumed || from == e.resumedFrom
+		e.resumed = e.resumed || from == e.resumedFrom && !p.waited
 		// A notice is given only once, so it comes before a flash.
 		if flash := e.measure(p, b, now, now.Sub(s.began)); flash && told == nil {
 			told = e.payload.Flash

@@ -41,6 +41,8 @@ type packet struct {
 	packetRun packetRun
 	header    rtp.Header
 	at        int // offset of RTP's payload
+	// waited: it may have arrived before the session began. Not set by read.
+	waited bool
 }
 
 // read parses a datagram that arrived at the port of a flow. RTCP is also valid on the RTP port (RFC 5761). RTP is not

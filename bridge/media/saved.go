@@ -46,6 +46,7 @@ func (r *Relay) Resume(saved SavedSession) (*Session, error) {
 	if err != nil {
 		return nil, err
 	}
+	s.waited = true
 	if err := r.add(s); err != nil {
 		return nil, err
 	}
@@ -105,6 +106,7 @@ func (s *Session) Follow(saved SavedSession) {
 }
 
 // Resumed reports whether RTP has come from a side since [Session.Follow], from the address that it came from before.
+// What had waited in the sockets does not count: its sender may be gone.
 func (s *Session) Resumed(side Side) bool {
 	e := &s.ends[side]
 	e.mu.Lock()
