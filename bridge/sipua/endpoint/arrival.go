@@ -111,6 +111,9 @@ func (a *arrivals) arrivalOf(began Arrival, stamp time.Duration) Arrival {
 	return now
 }
 
+// isForEarlier reports whether a message arrived before this process began.
+func (a *arrivals) isForEarlier(at Arrival) bool { return a != nil && at != 0 && at < a.first }
+
 // Age returns how long ago a message arrived, or 0 if that is not known.
 func (e *Endpoint) Age(at Arrival) time.Duration { return e.arrivals.age(at) }
 

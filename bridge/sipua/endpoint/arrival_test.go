@@ -302,24 +302,16 @@ func TestArrivalBeforeTheProcess(t *testing.T) {
 	require.Zero(t, f.boot-time.Duration(a.arrivalOf(a.now(), stamp)))
 }
 
-// An INVITE that is read after its sender has given up rings no telephone: the sender gives up after Timer B (RFC 3261
-// section 17.1.1.2). Younger ones, and other requests of any age, are served.
+// An INVITE that waited in the socket of an earlier process rings no telephone if its sender has given up, which it does
+// after Timer B (RFC 3261 section 17.1.1.2). Younger ones, and other requests of any age, are served.
 func TestInviteOfLongAgo(t *testing.T) {
 	t.Parallel()
 	for age, want := range map[time.Duration][]string{
-		sip.Timer_B / 2: {"INVITE young", "OPTIONS"},
+		sip.Timer_B / 2: {"INVITE", "OPTIONS"},
 		sip.Timer_B * 2: {"OPTIONS"},
 	} {
 		var l log
-		h := testHandler{request: func(r *Request) {
-			if r.IsInvite() {
-				l.add("INVITE young")
-			} else {
-				l.add("OPTIONS")
-			}
-			r.Reply(486, "Busy Here")
-		}}
-		e := open(t, h, func(o *Options) {
+		e := open(t, namesAndRefuses(&l), func(o *Options) {
 			o.TCP = false
 			o.Clocks = func() (wall, boot time.Duration) { // this process began when the messages were that old
 				wall, boot = readClocks()
@@ -331,5 +323,35 @@ func TestInviteOfLongAgo(t *testing.T) {
 		p.Send(p.Text(rawtest.Request{Method: "OPTIONS", CallID: "old"}))
 		l.saw(t, want...)
 		require.Equal(t, uint64(2-len(want)), e.Counts().Strays)
+	}
+}
+
+// namesAndRefuses is a handler that notes the methods of requests and refuses them.
+func namesAndRefuses(l *log) testHandler {
+	return testHandler{request: func(r *Request) {
+		l.add(string(r.Method))
+		r.Reply(486, "Busy Here")
+	}}
+}
+
+// A process that was stopped for longer than Timer B serves what it reads afterwards, even a call for help. Over TCP
+// nobody knows when that came, and the sender may still be waiting.
+func TestInviteAfterAStop(t *testing.T) {
+	t.Parallel()
+	for _, network := range []string{"udp", "tcp"} {
+		var l log
+		var stopped atomic.Int64
+		e := open(t, namesAndRefuses(&l), func(o *Options) {
+			o.Clocks = func() (wall, boot time.Duration) {
+				wall, boot = readClocks()
+				return wall + time.Duration(stopped.Load()), boot + time.Duration(stopped.Load())
+			}
+		})
+		p := dial(t, network, e)
+		p.Send(p.Text(rawtest.Request{Method: "OPTIONS", CallID: "before"}))
+		p.Expect("SIP/2.0 486")
+		stopped.Store(int64(2 * sip.Timer_B))
+		p.Send(p.Text(rawtest.Request{Method: "INVITE", CallID: "help"}))
+		l.saw(t, "OPTIONS", "INVITE")
 	}
 }

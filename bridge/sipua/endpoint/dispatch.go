@@ -79,7 +79,7 @@ func (e *Endpoint) begin(a incoming) {
 		e.stray(a)
 		return
 	}
-	if r.IsInvite() && !r.inDialog && e.Age(r.Arrival) > sip.Timer_B {
+	if r.IsInvite() && !r.inDialog && e.arrivals.isForEarlier(r.Arrival) && e.Age(r.Arrival) > sip.Timer_B {
 		e.n.strays.Add(1) // its sender has given up (RFC 3261 section 17.1.1.2), so nobody would be on the line
 		return
 	}
