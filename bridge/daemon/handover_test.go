@@ -156,3 +156,17 @@ func TestSignalsOfAHandOver(t *testing.T) {
 		<-ended
 	}
 }
+
+// A relay board that does not answer delays a hand-over only briefly: until the next daemon runs, what arrives waits.
+func TestHandOverWithADeadBoard(t *testing.T) {
+	t.Parallel()
+	board := &daemontest.Board{}
+	c := daemontest.Load(t, daemontest.File(t, daemontest.Serve(t, board), "192.0.2.1", "192.0.2.2:5060"))
+	c.Control.Socket = filepath.Join(t.TempDir(), "control")
+	d, err := Start(c, Options{Logger: zap.NewNop()})
+	require.NoError(t, err)
+	board.Cut()
+	began := time.Now()
+	require.Len(t, d.HandOver(context.Background(), context.Background()), 1)
+	require.Less(t, time.Since(began), CloseTimeout/2)
+}

@@ -20,6 +20,10 @@ const (
 	// CloseTimeout is how long the daemon tries to close the contacts. `clearback close` tries for the same time by
 	// default.
 	CloseTimeout = 10 * time.Second
+	// leaveCloseFor replaces CloseTimeout once the calls have been left to the next process, which closes the contacts
+	// before anything else: until it runs, what arrives waits, even a call for help. Our own number: the time-out of a
+	// controller's request.
+	leaveCloseFor = time.Second
 	// hurriedCloseFor replaces CloseTimeout after a second signal.
 	hurriedCloseFor = 500 * time.Millisecond
 )
@@ -63,7 +67,11 @@ func (d *Daemon) finish(hurry, skip context.Context, endCalls func() (leave bool
 		}
 		stopping.Wait() // from here on nothing opens, whatever the calls do
 		d.closeMedia(leave.Load())
-		ctx, cancelTime := context.WithTimeout(closing, d.closeFor)
+		limit := d.closeFor
+		if leave.Load() {
+			limit = min(limit, leaveCloseFor)
+		}
+		ctx, cancelTime := context.WithTimeout(closing, limit)
 		defer cancelTime()
 		if d.contacts != nil {
 			d.notClosed = slices.Concat(d.contacts.Shutdown(ctx), d.unopened(), d.reloads.leftNow())

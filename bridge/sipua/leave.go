@@ -20,8 +20,8 @@ func (a *Agent) Leave(ctx, hurry context.Context, settled func() bool) error {
 	defer context.AfterFunc(ctx, cancel)()
 	for {
 		a.awaitMoment(waiting, patience, settled)
-		a.pause(waiting)
-		if ctx.Err() == nil && (hurry.Err() != nil || a.mayLeave(patience) && settled()) {
+		handled := a.pause(waiting)
+		if ctx.Err() == nil && (hurry.Err() != nil || handled && a.mayLeave(patience) && settled()) {
 			break
 		}
 		for _, s := range a.sockets {
@@ -29,6 +29,12 @@ func (a *Agent) Leave(ctx, hurry context.Context, settled func() bool) error {
 		}
 		if err := ctx.Err(); err != nil {
 			return err
+		}
+		if !handled { // serve what came meanwhile before the next try
+			select {
+			case <-waiting.Done():
+			case <-time.After(pauseFor):
+			}
 		}
 	}
 	a.leaving.Store(true)
@@ -107,15 +113,34 @@ func (c *call) isSteady() bool {
 	return true
 }
 
-// pause stops reading on every socket and waits until all that was read has been handled.
-func (a *Agent) pause(ctx context.Context) {
+// pauseFor is how long the sockets are paused for messages that are being handled. Handling them takes less than a
+// millisecond unless a TCP peer does not read; then it may take 5 s, and calls for help must not wait for that. Our own
+// number.
+const pauseFor = 100 * time.Millisecond
+
+// pause stops reading on every socket. It reports whether all that was read has been handled within pauseFor.
+func (a *Agent) pause(ctx context.Context) (handled bool) {
+	ctx, cancel := context.WithTimeout(ctx, pauseFor)
+	defer cancel()
 	for _, s := range a.sockets {
 		s.ep.Pause()
 	}
-	for _, s := range a.sockets {
-		s.ep.Settle(ctx)
-	}
-	for _, c := range a.up() {
-		c.runInMailbox(func() {})
+	done := make(chan struct{}) // closed when everything has been handled
+	a.work.start(func() {
+		for _, s := range a.sockets {
+			s.ep.Settle(ctx)
+		}
+		for _, c := range a.up() {
+			c.runInMailbox(func() {})
+		}
+		if ctx.Err() == nil {
+			close(done)
+		}
+	})
+	select {
+	case <-done:
+		return true
+	case <-ctx.Done():
+		return false
 	}
 }

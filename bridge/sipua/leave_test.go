@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -307,5 +308,47 @@ func TestLeaveGivenUp(t *testing.T) {
 		c.far.Request("BYE", "")
 		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.service.ExpectOf("200", "BYE")
+	})
+}
+
+// What was read may take long to handle, for example because a TCP peer does not read. The sockets are not paused for
+// that long: calls for help are served meanwhile.
+func TestLeavePausesBriefly(t *testing.T) {
+	t.Parallel()
+	h := newTestBed(t) // of real time: the gate of the sockets does not stop virtual time
+	h.incoming()
+	c, reading, handled := h.agent.call(1), make(chan struct{}), make(chan struct{}) // closed when they have happened
+	read, handle := sync.OnceFunc(func() { close(reading) }), sync.OnceFunc(func() { close(handled) })
+	defer handle()
+	left := make(chan error, 1) // one result, received below
+	go func() {
+		left <- h.agent.Leave(t.Context(), t.Context(), func() bool {
+			c.post(func() { read(); <-handled })
+			return true
+		})
+	}()
+	<-reading
+	h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.service.Respond(h.service.Expect("INVITE"), 486, "psap", "")
+	h.service.Expect("ACK")
+	handle()
+	if err := <-left; err != nil {
+		t.Error(err)
+	}
+}
+
+// An emergency call that has been left to the next process is no reason to wait for this one.
+func TestLeftEmergencyCallIsNotUp(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.emergency()
+		if !h.agent.EmergencyUp() {
+			t.Error("no emergency call is up")
+		}
+		h.leave(t.Context(), t).after(20*time.Millisecond, true)
+		if h.agent.EmergencyUp() {
+			t.Error("it is still up here")
+		}
 	})
 }

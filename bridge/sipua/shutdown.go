@@ -36,8 +36,8 @@ func (a *Agent) ClearOrdinary() {
 	all.Wait()
 }
 
-// EmergencyUp reports whether an emergency call is up.
-func (a *Agent) EmergencyUp() bool { return len(a.EmergencyCalls()) > 0 }
+// EmergencyUp reports whether an emergency call is up that has not been left to another process.
+func (a *Agent) EmergencyUp() bool { return !a.leaving.Load() && len(a.EmergencyCalls()) > 0 }
 
 // EmergencyCalls returns the emergency calls that are up.
 func (a *Agent) EmergencyCalls() []supervision.CallID {

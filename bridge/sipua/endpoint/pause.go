@@ -3,21 +3,31 @@ package endpoint
 import (
 	"context"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
 // pause is the gate of the goroutines that read. They hold it while they read a datagram or accept a connection and
 // pass it on. A goroutine that reads a connection only walks through it, because answers on a connection may take long.
+// It counts in passing until it has passed on what it read.
 type pause struct {
-	gate sync.RWMutex
-	mu   sync.Mutex
-	on   bool // gate is locked
+	gate    sync.RWMutex
+	passing atomic.Int32
+	mu      sync.Mutex
+	on      bool // gate is locked
 }
 
-// wait waits until the endpoint is no longer paused.
-func (p *pause) wait() {
+// enter waits until the endpoint is no longer paused. The caller subtracts itself from passing.
+func (p *pause) enter() {
 	p.gate.RLock()
 	defer p.gate.RUnlock()
+	p.passing.Add(1)
+}
+
+func (p *pause) isOn() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.on
 }
 
 // Pause stops reading. What arrives from now on waits in the sockets, for [Endpoint.Unpause] or for another process
@@ -46,11 +56,12 @@ func (e *Endpoint) Unpause() {
 	e.paused.on = false
 }
 
-// Settle waits until no queue of a Call-ID has anything to run, or until ctx ends.
+// Settle waits until all messages that were read have been passed on and no queue of a Call-ID has anything to run, or
+// until ctx ends.
 func (e *Endpoint) Settle(ctx context.Context) {
 	look := time.NewTicker(time.Millisecond)
 	defer look.Stop()
-	for e.queues.size() > 0 {
+	for e.paused.passing.Load() > 0 || e.queues.size() > 0 {
 		select {
 		case <-ctx.Done():
 			return

@@ -201,7 +201,8 @@ func (s *tcpConns) connect(ctx context.Context, peer netip.AddrPort) (*conn, err
 	return c, nil
 }
 
-// close closes all connections and refuses new ones.
+// close closes all connections and refuses new ones. While the endpoint is paused, it resets them: their kernels have
+// confirmed what nobody will read, so an orderly end would hide that from the peers.
 func (s *tcpConns) close() error {
 	var err error
 	if s.listener != nil {
@@ -211,6 +212,9 @@ func (s *tcpConns) close() error {
 	defer s.mu.Unlock()
 	s.closed = true
 	for c := range s.open {
+		if tcp, ok := c.Conn.(*net.TCPConn); ok && s.e.paused.isOn() {
+			_ = tcp.SetLinger(0) // an error means that it is closed
+		}
 		c.Conn.Close()
 	}
 	return err
@@ -249,11 +253,7 @@ func (c *conn) read() {
 			came = min(came, before)
 		}
 		full, before = n == len(b), came
-		c.e.paused.wait()
-		if c.e.closed.Load() {
-			return
-		}
-		took, ok := c.take(&f, came)
+		took, ok := c.pass(&f, came)
 		if !ok {
 			return
 		}
@@ -287,6 +287,16 @@ func (c *conn) ended(err error, within bool) {
 	default:
 		c.e.n.idle.Add(1)
 	}
+}
+
+// pass is take as soon as the endpoint is not paused. What it has when the endpoint is closed is lost.
+func (c *conn) pass(f *framer, came Arrival) (took, ok bool) {
+	c.e.paused.enter()
+	defer c.e.paused.passing.Add(-1)
+	if c.e.closed.Load() {
+		return false, false
+	}
+	return c.take(f, came)
 }
 
 // take processes all complete messages. took reports whether there was one, ok whether the connection stays open.
