@@ -95,9 +95,14 @@ func (c *Contact) closeOn(s *link, stop <-chan struct{}, before func() error) (t
 	return a.At, err
 }
 
-// beforeClose withdraws the opening under way, so that it is not written from here on.
+// beforeClose withdraws the opening under way, so that it is not written from here on. One that waits for the first
+// connection comes after the close in any case.
 func (c *Contact) beforeClose() error {
-	c.stopCurrent()
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.current != nil && !c.current.first {
+		c.current.withdraw()
+	}
 	return nil
 }
 

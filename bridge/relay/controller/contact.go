@@ -41,6 +41,7 @@ type opening struct {
 	withdraw func()        // closes stop; may be called repeatedly
 	over     chan struct{} // closed when Interrupt has a result
 	due      time.Time     // the end, for other goroutines; guarded by the contact's mu; zero until confirmed
+	first    bool          // it waits for the first connection; guarded by the contact's mu
 	// resumption carries what the next connection found after a loss. Buffer 1: the opening may have stopped waiting
 	// for it.
 	resumption chan resumption
@@ -67,7 +68,8 @@ func newContact(b *Controller, index int, o ContactOptions) *Contact {
 func (c *Contact) Kind() relay.Kind { return c.opt.Kind }
 
 // Interrupt opens the loop for the duration, counted from the controller's confirmation. First it waits until no close
-// without an answer can end the opening (see unansweredCloses), but never past NotAfter. If the connection is lost
+// without an answer can end the opening (see unansweredCloses), but never past NotAfter. Before the first connection
+// since Start it waits for that connection in the same way. If the connection is lost
 // during the opening, or a write gets no answer, Interrupt returns the outcome Unknown at once, and the CloseRetrier
 // closes the contact. A repeated Seq returns the earlier result, unless nothing was written or the controller refused
 // the opening.
@@ -96,6 +98,7 @@ func (c *Contact) begin(i relay.Interruption) (*opening, *link, relay.Result) {
 			c.opt.Name, i.Duration, relay.ErrRefused, t.Limit))
 	}
 	s, err := c.control.current()
+	first := err != nil && c.control.isConnectingFirst()
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	switch {
@@ -105,18 +108,46 @@ func (c *Contact) begin(i relay.Interruption) (*opening, *link, relay.Result) {
 		return nil, nil, c.last
 	case c.control.isStopping():
 		return nil, nil, refused(fmt.Errorf("line %s: shutting down: %w", c.opt.Name, relay.ErrStopped))
+	case first: // interrupt asks the rest when there is a connection
 	case err != nil:
 		return nil, nil, refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
-	}
-	if err := c.closeRetrier.Owed(); err != nil {
-		return nil, nil, refused(fmt.Errorf("line %s: %w: not known to be closed: %w", c.opt.Name, relay.ErrRefused,
-			err))
+	default:
+		if err := c.notOwed(); err != nil {
+			return nil, nil, refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
+		}
 	}
 	stop := make(chan struct{})
-	c.current = &opening{Interruption: i, stop: stop, over: make(chan struct{}),
+	c.current = &opening{Interruption: i, stop: stop, over: make(chan struct{}), first: first,
 		withdraw:   sync.OnceFunc(func() { close(stop) }),
 		resumption: make(chan resumption, 1)}
 	return c.current, s, relay.Result{}
+}
+
+// notOwed returns an error if a close is owed.
+func (c *Contact) notOwed() error {
+	if err := c.closeRetrier.Owed(); err != nil {
+		return fmt.Errorf("%w: not known to be closed: %w", relay.ErrRefused, err)
+	}
+	return nil
+}
+
+// awaitFirstLink waits for the first connection, which begins with a close. It gives up when the opening is withdrawn
+// or at its NotAfter.
+func (c *Contact) awaitFirstLink(o *opening) (*link, error) {
+	select {
+	case <-c.control.nextLink():
+	case <-o.stop:
+		return nil, relay.ErrStopped
+	case <-time.After(time.Until(o.NotAfter)):
+	}
+	s, err := c.control.current()
+	if err != nil {
+		return nil, err
+	}
+	c.mu.Lock()
+	o.first = false
+	c.mu.Unlock()
+	return s, c.notOwed() // the controller may have refused the close
 }
 
 func (c *Contact) finish(o *opening, r relay.Result) {
@@ -133,7 +164,13 @@ func (c *Contact) finish(o *opening, r relay.Result) {
 
 // interrupt writes the opening, waits for its end and makes sure that the contact is closed.
 func (c *Contact) interrupt(ctx context.Context, s *link, o *opening) relay.Result {
-	err := c.unanswered.wait(o, s)
+	var err error
+	if s == nil {
+		s, err = c.awaitFirstLink(o)
+	}
+	if err == nil {
+		err = c.unanswered.wait(o, s)
+	}
 	if err == nil {
 		err = s.acquire(o.stop, o.NotAfter)
 	}

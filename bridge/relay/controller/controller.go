@@ -212,11 +212,8 @@ func (ctl *Controller) Start() {
 // Ready waits for a connection on which every contact has been asked to close. If ctx ends first, the error says why
 // there is no connection.
 func (ctl *Controller) Ready(ctx context.Context) error {
-	ctl.mu.Lock()
-	ready := ctl.ready
-	ctl.mu.Unlock()
 	select {
-	case <-ready:
+	case <-ctl.nextLink():
 	case <-ctx.Done():
 	}
 	_, err := ctl.current()
@@ -276,6 +273,20 @@ func (ctl *Controller) current() (*link, error) {
 		return nil, fmt.Errorf("%s: %w: %w", ctl.where(), relay.ErrUnreachable, ctl.linkErr)
 	}
 	return ctl.link, nil
+}
+
+// isConnectingFirst reports whether there has been no connection since Start.
+func (ctl *Controller) isConnectingFirst() bool {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	return ctl.started && ctl.link == nil && ctl.lost.IsZero()
+}
+
+// nextLink returns a channel that is closed when there is a connection.
+func (ctl *Controller) nextLink() <-chan struct{} {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	return ctl.ready
 }
 
 func (ctl *Controller) isStopping() bool {
