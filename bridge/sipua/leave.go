@@ -10,18 +10,21 @@ import (
 // Leave ends the agent for another process that takes over its sockets, its registrations and its answered calls. It
 // sends nothing. First it waits for a moment in which nothing is under way: each call is answered, no call is changing
 // or ending, and settled reports true (the caller uses it for the loops). An unanswered emergency call is awaited
-// without a limit, ordinary calls for times.leave at most. What arrives after that moment stays in the sockets, which
+// without a limit, then ordinary calls for times.leave at most, and settled gets late after settleFor more. What arrives after that moment stays in the sockets, which
 // the store of [Options.Sockets] keeps. Once hurry has ended, Leave waits no longer. If ctx ends before the agent has
 // left, Leave returns its error, and the agent goes on.
-func (a *Agent) Leave(ctx, hurry context.Context, settled func() bool) error {
+func (a *Agent) Leave(ctx, hurry context.Context, settled func(late bool) bool) error {
 	patience := time.Now().Add(a.times.leave)
+	mayLeave := func() bool {
+		return a.mayLeave(&patience) && settled(time.Since(patience) > settleFor)
+	}
 	waiting, cancel := context.WithCancel(hurry)
 	defer cancel()
 	defer context.AfterFunc(ctx, cancel)()
 	for {
-		a.awaitMoment(waiting, patience, settled)
+		awaitMoment(waiting, mayLeave)
 		handled := a.pause(waiting)
-		if ctx.Err() == nil && (hurry.Err() != nil || handled && a.mayLeave(patience) && settled()) {
+		if ctx.Err() == nil && (hurry.Err() != nil || handled && mayLeave()) {
 			break
 		}
 		for _, s := range a.sockets {
@@ -76,11 +79,14 @@ func (c *call) saveLast() {
 	c.saveIfChanged()
 }
 
-// awaitMoment waits until the agent may leave or ctx ends.
-func (a *Agent) awaitMoment(ctx context.Context, patience time.Time, settled func() bool) {
+// settleFor leaves time for the openings that follow the last calls: lead, interval and guard time. Our own number.
+const settleFor = 5 * time.Second
+
+// awaitMoment waits until mayLeave reports true or ctx ends.
+func awaitMoment(ctx context.Context, mayLeave func() bool) {
 	look := time.NewTicker(10 * time.Millisecond)
 	defer look.Stop()
-	for !a.mayLeave(patience) || !settled() {
+	for !mayLeave() {
 		select {
 		case <-ctx.Done():
 			return
@@ -90,13 +96,19 @@ func (a *Agent) awaitMoment(ctx context.Context, patience time.Time, settled fun
 }
 
 // mayLeave reports whether every call may be left to another process. An ordinary call with something under way may be
-// left after patience.
-func (a *Agent) mayLeave(patience time.Time) bool {
-	late := time.Now().After(patience)
+// left after patience, which begins again while an emergency call is not answered.
+func (a *Agent) mayLeave(patience *time.Time) bool {
+	late := time.Now().After(*patience)
 	for _, c := range a.up() {
-		var may bool
-		c.runInMailbox(func() { may = c.isSteady() || late && (c.answered || !c.emergency) })
+		var may, urgent bool
+		c.runInMailbox(func() {
+			urgent = c.emergency && !c.answered
+			may = c.isSteady() || late && !urgent
+		})
 		if !may {
+			if urgent {
+				*patience = time.Now().Add(a.times.leave)
+			}
 			return false
 		}
 	}

@@ -28,7 +28,7 @@ func (h *testBed) leaveIf(ctx context.Context, t *testing.T, settled bool) *leav
 	l := &leaving{t: t}
 	l.settled.Store(settled)
 	go func() {
-		if err := h.agent.Leave(t.Context(), ctx, l.settled.Load); err != nil {
+		if err := h.agent.Leave(t.Context(), ctx, func(late bool) bool { return late || l.settled.Load() }); err != nil {
 			t.Error(err)
 		}
 		l.done.Store(true)
@@ -73,7 +73,7 @@ func TestLeaveWaits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		l := h.leaveIf(t.Context(), t, false)
-		l.after(time.Hour, false)
+		l.after(defaultTimes().leave+settleFor-time.Second, false)
 		l.settled.Store(true)
 		l.after(20*time.Millisecond, true)
 	})
@@ -166,6 +166,15 @@ func TestLeaveWithUnansweredCalls(t *testing.T) {
 		h.service.ExpectNone()
 		h.adapter.ExpectNone()
 	})
+	synctest.Test(t, func(t *testing.T) { // the time for the loops begins with the answer
+		h := newVirtualTestBed(t)
+		answer := emergency(t, h)
+		l := h.leaveIf(t.Context(), t, false)
+		l.after(2*defaultTimes().leave, false)
+		answer()
+		l.after(defaultTimes().leave, false)
+		l.after(settleFor+time.Second, true)
+	})
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		emergency(t, h)
@@ -235,6 +244,16 @@ func TestRegistrationOfAnEarlierProcess(t *testing.T) {
 			}
 		})
 	}
+	synctest.Test(t, func(t *testing.T) { // each refresh is saved
+		h := newVirtualTestBed(t, registering)
+		granted(h)
+		first := saved["box-office"].Until
+		time.Sleep(54 * time.Minute) // virtual; the refresh is due then
+		granted(h)
+		if until := saved["box-office"].Until; !until.After(first) {
+			t.Errorf("saved until %v, before the refresh %v", until, first)
+		}
+	})
 	synctest.Test(t, func(t *testing.T) {
 		kept.Until = time.Now()
 		saved["box-office"] = kept
@@ -252,7 +271,7 @@ func TestRegistrationOfAnEarlierProcess(t *testing.T) {
 // handOver has the agent leave, and starts another one.
 func (r *restartable) handOver() {
 	r.t.Helper()
-	if err := r.agent.Leave(r.t.Context(), r.t.Context(), func() bool { return true }); err != nil {
+	if err := r.agent.Leave(r.t.Context(), r.t.Context(), func(bool) bool { return true }); err != nil {
 		r.t.Fatal(err)
 	}
 	if err := r.agent.media.Leave(); err != nil {
@@ -299,7 +318,7 @@ func TestLeaveGivenUp(t *testing.T) {
 		c := h.incoming()
 		ctx, stay := context.WithCancel(t.Context())
 		left := make(chan error, 1) // one result, received below
-		go func() { left <- h.agent.Leave(ctx, t.Context(), func() bool { return false }) }()
+		go func() { left <- h.agent.Leave(ctx, t.Context(), func(bool) bool { return false }) }()
 		time.Sleep(time.Second)
 		stay()
 		if err := <-left; !errors.Is(err, context.Canceled) {
@@ -322,7 +341,7 @@ func TestLeavePausesBriefly(t *testing.T) {
 	defer handle()
 	left := make(chan error, 1) // one result, received below
 	go func() {
-		left <- h.agent.Leave(t.Context(), t.Context(), func() bool {
+		left <- h.agent.Leave(t.Context(), t.Context(), func(bool) bool {
 			c.post(func() { read(); <-handled })
 			return true
 		})

@@ -76,7 +76,7 @@ type times struct {
 	// closeTimeout is how long Close waits for the answers to its BYEs. Our own number.
 	closeTimeout time.Duration
 	// leave is how long Leave waits for ordinary calls to be answered or to end. Our own number: most telephones that
-	// are answered at all are answered by then, and the service manager waits 30 s.
+	// are answered at all are answered by then, and the service manager waits 45 s.
 	leave time.Duration
 }
 

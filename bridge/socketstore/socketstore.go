@@ -27,12 +27,19 @@ type Store struct {
 	forgot  error  // the service manager could not be told to drop its copies
 
 	mu   sync.Mutex
+	hung bool                 // the service manager did not accept a message in time, so it gets no more sockets
 	left map[string]io.Closer // sockets of an earlier process that nobody has asked for, by name
 }
 
 // fdName is the service manager's name for our sockets (FDNAME in sd_notify(3)). They share one, because the next
 // process finds a socket by its own address.
 const fdName = "clearback"
+
+// dropCopies has the service manager drop its copies.
+const dropCopies = "FDSTOREREMOVE=1\nFDNAME=" + fdName
+
+// maxPassed is how many sockets the service manager may pass (FileDescriptorStoreMax in deploy/clearback.service).
+const maxPassed = 4096
 
 // name is what a socket is found by. Package net makes the same socket for 0.0.0.0 and for ::.
 func name(network string, at netip.AddrPort) string {
@@ -53,9 +60,9 @@ func FromEnvironment() *Store {
 		n = 0
 	}
 	const first = 3 // SD_LISTEN_FDS_START
+	n = min(n, maxPassed)
 	var passed []*os.File
 	for fd := first; fd < first+n; fd++ {
-		syscall.CloseOnExec(fd) // programs that this process starts do not get it
 		passed = append(passed, os.NewFile(uintptr(fd), ""))
 	}
 	return New(os.Getenv("NOTIFY_SOCKET"), passed)
@@ -69,9 +76,17 @@ func New(manager string, passed []*os.File) *Store {
 		s.add(f)
 	}
 	if len(passed) > 0 && manager != "" {
-		s.forgot = s.tell("FDSTOREREMOVE=1\nFDNAME="+fdName, nil)
+		s.forgot = s.tell(dropCopies, nil)
 	}
 	return s
+}
+
+// forget tells the service manager once more to drop its copies, if that failed.
+func (s *Store) forget() error {
+	if s.forgot != nil {
+		s.forgot = s.tell(dropCopies, nil)
+	}
+	return s.forgot
 }
 
 // add files a UDP socket without a peer or a listening TCP socket by its address, and closes anything else.
@@ -150,6 +165,11 @@ func (s *Store) Keep(c syscall.Conn) error {
 	if s == nil || s.manager == "" {
 		return nil
 	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.hung {
+		return errHung
+	}
 	raw, err := c.SyscallConn()
 	if err != nil {
 		return err
@@ -160,8 +180,12 @@ func (s *Store) Keep(c syscall.Conn) error {
 		// message.
 		told = s.tell("FDSTORE=1\nFDPOLL=0\nFDNAME="+fdName, syscall.UnixRights(int(fd)))
 	})
+	s.hung = errors.Is(told, os.ErrDeadlineExceeded)
 	return errors.Join(err, told)
 }
+
+// errHung is why a socket is not kept. The lines wait while sockets are kept, so one time-out is enough.
+var errHung = errors.New("the service manager does not respond")
 
 // DropLeft closes the sockets of an earlier process that nobody has asked for, and returns their names.
 func (s *Store) DropLeft() (names []string, err error) {
@@ -170,7 +194,7 @@ func (s *Store) DropLeft() (names []string, err error) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	errs := []error{s.forgot}
+	errs := []error{s.forget()}
 	for k, c := range s.left {
 		names = append(names, k)
 		errs = append(errs, c.Close())

@@ -218,3 +218,36 @@ func TestPassedByTheServiceManager(t *testing.T) {
 	out, err := next.CombinedOutput()
 	require.NoError(t, err, "%s", out)
 }
+
+// A service manager that does not read costs one time-out, however many sockets there are. One that could not be told
+// to drop its copies is told again.
+func TestServiceManagerHangs(t *testing.T) {
+	m := newManager(t)
+	full, err := net.DialUnix("unixgram", nil, &net.UnixAddr{Name: m.path, Net: "unixgram"})
+	require.NoError(t, err)
+	defer full.Close()
+	for err = nil; err == nil; _, err = full.Write([]byte("WATCHDOG=1")) {
+		full.SetWriteDeadline(time.Now().Add(time.Millisecond))
+	}
+	c, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	defer c.Close()
+	f, err := c.File()
+	require.NoError(t, err)
+	s := New(m.path, []*os.File{f})
+	require.ErrorIs(t, s.Keep(c), os.ErrDeadlineExceeded)
+	require.ErrorIs(t, s.Keep(c), errHung)
+	for text := "WATCHDOG=1"; ; {
+		m.SetReadDeadline(time.Now().Add(time.Millisecond))
+		b := make([]byte, 64)
+		n, err := m.Read(b)
+		if err != nil {
+			break
+		}
+		require.Equal(t, text, string(b[:n]))
+	}
+	_, err = s.DropLeft()
+	require.NoError(t, err)
+	text, _ := m.received()
+	require.Equal(t, "FDSTOREREMOVE=1\nFDNAME=clearback", text)
+}

@@ -49,7 +49,7 @@ type ClientOptions struct {
 	// Until is the end of a registration that an earlier process made with this Contact; zero means none.
 	Until  time.Time
 	Logger *zap.Logger
-	// Changed, if not nil, is called when Registered or Silent changes. It must not block.
+	// Changed, if not nil, is called when Registered or Silent changes, or Until while registered. It must not block.
 	Changed func(Status)
 	// Unanswered, if not nil, is called after each REGISTER that got no response. It must not block.
 	Unanswered func()
@@ -407,7 +407,7 @@ func (c *Client) set(change func(*Status)) {
 	if changed {
 		c.status.Since = time.Now()
 	}
-	changed = changed || c.status.Silent != was.Silent
+	changed = changed || c.status.Silent != was.Silent || c.status.Registered && !c.status.Until.Equal(was.Until)
 	s := c.status
 	c.mu.Unlock()
 	if changed && c.o.Changed != nil {
