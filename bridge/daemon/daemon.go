@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"net/netip"
 	"os"
@@ -49,6 +50,10 @@ type Options struct {
 	// none.
 	Sockets *socketstore.Store
 
+	// MayStart returns an error if the next process would not start. [Daemon.HandOver] then ends the calls instead. nil
+	// means that nobody knows.
+	MayStart func(context.Context) error
+
 	closeFor time.Duration // 0: CloseTimeout; tests use a shorter time
 }
 
@@ -56,6 +61,7 @@ type Options struct {
 type Daemon struct {
 	log       *zap.Logger
 	sockets   *socketstore.Store // nil keeps no sockets
+	mayStart  func(context.Context) error
 	contacts  *drivers.Set
 	media     *media.Relay
 	agent     *sipua.Agent
@@ -91,7 +97,7 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	if err != nil {
 		return nil, fmt.Errorf("emergency numbers: %w", err)
 	}
-	d := &Daemon{log: o.Logger, sockets: o.Sockets, closeFor: cmp.Or(o.closeFor, CloseTimeout),
+	d := &Daemon{log: o.Logger, sockets: o.Sockets, mayStart: o.MayStart, closeFor: cmp.Or(o.closeFor, CloseTimeout),
 		ending: make(chan struct{}), epoch: time.Now()}
 	d.reloads = newReloads(d, c, o)
 	d.backend = &backend{d: d, started: time.Now(), config: o.Path, version: o.Version, journal: c.Journal.File}

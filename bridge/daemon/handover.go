@@ -3,17 +3,13 @@ package daemon
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
 
 	"clearback/bridge/relay/drivers"
 )
-
-// awaitMomentFor is how long a hand-over waits for a moment without an opening on any line. Calls are awaited for 20 s,
-// so this leaves time for the openings that follow them, and for closing the contacts before the service manager's time
-// limit (TimeoutStopSec in deploy/clearback.service). Our own number.
-const awaitMomentFor = 25 * time.Second
 
 // HandOver ends the daemon for another process that goes on with its calls, sockets and registrations. It sends
 // nothing. It waits for a moment in which no line is in an opening and no call is changing, ringing or ending: for 20 s
@@ -22,21 +18,17 @@ const awaitMomentFor = 25 * time.Second
 //
 // Once hurry has ended, HandOver waits no longer: a later process continues an emergency call that rings, and ends
 // other calls that ring. If full ends before the calls have been left, HandOver becomes a [Daemon.Shutdown], and also
-// if the state cannot be saved, because nobody could go on with the calls. It returns the lines whose contact is not
+// if the state cannot be saved or the next process would not start, because nobody could go on with the calls. It
+// returns the lines whose contact is not
 // known to be closed.
 func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
-	if err := d.canSave(); err != nil {
+	if err := d.mayLeave(); err != nil {
 		d.log.Error("the calls cannot be left to the next process, so they are ended", zap.Error(err))
 		return d.Shutdown(hurry)
 	}
 	began := time.Now()
-	settled := func() bool {
-		for _, l := range d.all() {
-			if !l.line.AtRest() {
-				return time.Since(began) > awaitMomentFor
-			}
-		}
-		return true
+	settled := func(late bool) bool {
+		return late || !slices.ContainsFunc(d.all(), func(l *Line) bool { return !l.line.AtRest() })
 	}
 	skip, cancel := context.WithCancel(context.Background())
 	defer cancel()
@@ -54,6 +46,19 @@ func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
 			zap.Duration("after", time.Since(began)))
 		return true
 	})
+}
+
+// mayStartFor is how long [Options.MayStart] may take. Our own number: it reads a file.
+const mayStartFor = 5 * time.Second
+
+// mayLeave returns an error if the next process could not go on with the calls.
+func (d *Daemon) mayLeave() error {
+	if err := d.canSave(); err != nil || d.mayStart == nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), mayStartFor)
+	defer cancel()
+	return d.mayStart(ctx)
 }
 
 // canSave returns an error if the state cannot be saved within stateTimeout.

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -11,6 +12,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/daemon/daemontest"
 	"clearback/bridge/programtest"
@@ -169,4 +171,25 @@ func TestHandOverWithADeadBoard(t *testing.T) {
 	began := time.Now()
 	require.Len(t, d.HandOver(context.Background(), context.Background()), 1)
 	require.Less(t, time.Since(began), CloseTimeout/2)
+}
+
+// Calls are left only to a process that would start.
+func TestHandOverToNobody(t *testing.T) {
+	t.Parallel()
+	c := daemontest.Load(t, daemontest.File(t, daemontest.Serve(t, &daemontest.Board{}), "192.0.2.1",
+		"192.0.2.2:5060"))
+	c.Control.Socket = filepath.Join(t.TempDir(), "control")
+	core, logs := observer.New(zap.InfoLevel)
+	d, err := Start(c, Options{Logger: zap.New(core), MayStart: func(ctx context.Context) error {
+		_, limited := ctx.Deadline()
+		require.True(t, limited)
+		return errors.New("line 3: a fault")
+	}})
+	require.NoError(t, err)
+	hurry, cancel := context.WithCancel(context.Background())
+	cancel() // the registrar does not answer
+	require.Empty(t, d.HandOver(context.Background(), hurry))
+	require.Zero(t, logs.FilterMessageSnippet("are left to the next process").Len())
+	require.Equal(t, 1, logs.FilterMessageSnippet("cannot be left to the next process").Len())
+	_ = d.agent.Close() // as in TestShutdownInAHurry
 }

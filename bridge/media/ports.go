@@ -45,7 +45,7 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 			if r.isCoolingDown(netip.AddrPortFrom(addr, port)) != resting {
 				continue
 			}
-			pair, err = bindPair(&net.ListenConfig{}, addr, port)
+			pair, err = bindPair(addr, port)
 			if err == nil {
 				return pair, nil
 			}
@@ -86,11 +86,11 @@ func coprime(n int) int {
 }
 
 // bindPair binds port and port+1, or neither.
-func bindPair(by *net.ListenConfig, addr netip.Addr, port uint16) (pair [2]*net.UDPConn, err error) {
-	if pair[rtpFlow], err = bindOne(by, addr, port); err != nil {
+func bindPair(addr netip.Addr, port uint16) (pair [2]*net.UDPConn, err error) {
+	if pair[rtpFlow], err = bindOne(&net.ListenConfig{}, addr, port); err != nil {
 		return pair, err
 	}
-	if pair[rtcpFlow], err = bindOne(by, addr, port+1); err != nil {
+	if pair[rtcpFlow], err = bindOne(&net.ListenConfig{}, addr, port+1); err != nil {
 		return pair, errors.Join(err, pair[rtpFlow].Close())
 	}
 	return pair, nil

@@ -1,9 +1,12 @@
 package cli
 
 import (
+	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"os/signal"
 	"syscall"
 
@@ -40,6 +43,7 @@ func (e *env) load(path string, read func(string) (*config.Config, config.Faults
 func run(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	return func(e *env, _ []string) int {
+		sockets := socketstore.FromEnvironment() // first: if the file has faults, peers are refused, not left waiting
 		c, _, ok := e.load(*path, config.Load)
 		if !ok {
 			return ExitFaultyFile
@@ -50,7 +54,8 @@ func run(f *pflag.FlagSet) action {
 			log.Warn("file: " + s)
 		}
 		o := daemonOptions(*path, log)
-		o.Hangups, o.Sockets = e.hangups(), socketstore.FromEnvironment()
+		o.Hangups, o.Sockets = e.hangups(), sockets
+		o.MayStart = func(ctx context.Context) error { return mayStart(ctx, *path) }
 		left, err := daemon.Run(c, o, e.signals)
 		switch {
 		case errors.Is(err, daemon.ErrNotClosed):
@@ -66,6 +71,15 @@ func run(f *pflag.FlagSet) action {
 		log.Info("ended, every contact is closed")
 		return ExitOK
 	}
+}
+
+// mayStart has the program that a restart would start check the file. After an upgrade that is another program.
+func mayStart(ctx context.Context, path string) error {
+	out, err := exec.CommandContext(ctx, os.Args[0], "check", "--config", path).CombinedOutput()
+	if err != nil {
+		return fmt.Errorf("%s check --config %s: %w: %s", os.Args[0], path, err, bytes.TrimSpace(out))
+	}
+	return nil
 }
 
 // hangups returns a channel that gets SIGHUP from now on instead of e.signals, so that no SIGTERM is lost behind it.
