@@ -10,9 +10,9 @@ import (
 // Leave ends the agent for another process that takes over its sockets, its registrations and its answered calls. It
 // sends nothing. First it waits for a moment in which nothing is under way: each call is answered, no call is changing
 // or ending, and settled reports true (the caller uses it for the loops). An unanswered emergency call is awaited
-// without a limit, then ordinary calls for times.leave at most, and settled gets late after settleFor more. What arrives after that moment stays in the sockets, which
-// the store of [Options.Sockets] keeps. Once hurry has ended, Leave waits no longer. If ctx ends before the agent has
-// left, Leave returns its error, and the agent goes on.
+// without a limit, then ordinary calls for times.leave at most. settleFor after that, late is true. What arrives after
+// that moment stays in the sockets, which the store of [Options.Sockets] keeps. Once hurry has ended, Leave waits no
+// longer. If ctx ends before the agent has left, Leave returns its error, and the agent goes on.
 func (a *Agent) Leave(ctx, hurry context.Context, settled func(late bool) bool) error {
 	patience := time.Now().Add(a.times.leave)
 	mayLeave := func() bool {

@@ -28,7 +28,8 @@ func (h *testBed) leaveIf(ctx context.Context, t *testing.T, settled bool) *leav
 	l := &leaving{t: t}
 	l.settled.Store(settled)
 	go func() {
-		if err := h.agent.Leave(t.Context(), ctx, func(late bool) bool { return late || l.settled.Load() }); err != nil {
+		settled := func(late bool) bool { return late || l.settled.Load() }
+		if err := h.agent.Leave(t.Context(), ctx, settled); err != nil {
 			t.Error(err)
 		}
 		l.done.Store(true)

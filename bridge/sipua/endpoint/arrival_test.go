@@ -302,8 +302,8 @@ func TestArrivalBeforeTheProcess(t *testing.T) {
 	require.Zero(t, f.boot-time.Duration(a.arrivalOf(a.now(), stamp)))
 }
 
-// An INVITE that waited in the socket of an earlier process rings no telephone if its sender has given up, which it does
-// after Timer B (RFC 3261 section 17.1.1.2). Younger ones, and other requests of any age, are served.
+// An INVITE that waited in the socket of an earlier process rings no telephone if its sender has given up (Timer B, RFC
+// 3261 section 17.1.1.2). Younger ones, and other requests of any age, are served.
 func TestInviteOfLongAgo(t *testing.T) {
 	t.Parallel()
 	for age, want := range map[time.Duration][]string{
