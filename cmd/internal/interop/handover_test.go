@@ -74,7 +74,7 @@ func (b *restartBed) next(meanwhile func()) {
 	b.startUnder(b.manager)
 }
 
-// SAFETY.md S128. A call on hold, and its sound, go on over a hand-over, nothing is refused and no packet is lost. When
+// SAFETY.md S129. A call on hold, and its sound, go on over a hand-over, nothing is refused and no packet is lost. When
 // the far end hangs up later, the hold is cleared.
 func TestHandOver(t *testing.T) {
 	t.Parallel()
@@ -173,7 +173,7 @@ func TestHandOverToAnotherConfiguration(t *testing.T) {
 	require.Empty(t, b.board.openings(t, 0))
 }
 
-// SAFETY.md S128. An emergency call that rings is awaited; it is handed over once it is answered. After a second
+// SAFETY.md S129. An emergency call that rings is awaited; it is handed over once it is answered. After a second
 // SIGUSR2 it is handed over while it rings, and its answer completes it.
 func TestHandOverOfAnEmergencyCall(t *testing.T) {
 	t.Parallel()

@@ -328,7 +328,7 @@ func (b *box) play(t *testing.T, script string) (end func()) {
 	return func() { b.must(t, "systemctl stop call") }
 }
 
-// SAFETY.md S128. Nothing is refused meanwhile, and no sound is lost. The hold is cleared afterwards.
+// SAFETY.md S129. Nothing is refused meanwhile, and no sound is lost. The hold is cleared afterwards.
 func upgradeDuringHeldCall(t *testing.T, b *box) {
 	end := b.play(t, "held.pl")
 	b.await(t, "test -e /run/held")
@@ -360,7 +360,7 @@ func upgradeDuringHeldCall(t *testing.T, b *box) {
 	end()
 }
 
-// SAFETY.md S128 and S109. The daemon asks for more time every 10 s, so its time limit here is a little more than that.
+// SAFETY.md S129 and S109. The daemon asks for more time every 10 s, so its time limit here is a little more than that.
 func upgradeDuringEmergencyCall(t *testing.T, b *box) {
 	b.must(t, "sed -i 's/adapter: {.*/adapter: {user: box-office, contact: \"sip:box-office@127.0.0.1:5062\"}\\n"+
 		"    media: direct/' /etc/clearback/clearback.yaml")
