@@ -36,28 +36,31 @@ func (s *Session) Saved() (saved SavedSession) {
 // machine need not have the addresses yet. Resume fails if the ports cannot be bound, for example because another
 // process uses them. Set what the session descriptions said ([Session.Expect] and the rest) before [Session.Follow].
 func (r *Relay) Resume(saved SavedSession) (*Session, error) {
+	waited := false
 	s, err := newSession(r, func(side Side) ([2]*net.UDPConn, error) {
 		at := saved[side].Local
 		if at.Port() == 0 || at.Port()%2 != 0 || !at.Addr().IsValid() {
 			return [2]*net.UDPConn{}, fmt.Errorf("media: %v is no address of a stream", at)
 		}
-		return r.bindAgain(at)
+		return r.bindAgain(at, &waited)
 	})
 	if err != nil {
 		return nil, err
 	}
-	s.waited = true
+	s.waited = waited
 	if err := r.add(s); err != nil {
 		return nil, err
 	}
 	return s, nil
 }
 
-// bindAgain is bindPair for ports that an earlier process may have kept.
-func (r *Relay) bindAgain(at netip.AddrPort) (pair [2]*net.UDPConn, err error) {
+// bindAgain is bindPair for ports that an earlier process may have kept. It sets kept if one was.
+func (r *Relay) bindAgain(at netip.AddrPort, kept *bool) (pair [2]*net.UDPConn, err error) {
 	for f := range pair {
 		own := netip.AddrPortFrom(at.Addr(), at.Port()+uint16(f))
-		if pair[f] = r.kept.TakeUDP(own); pair[f] == nil {
+		if pair[f] = r.kept.TakeUDP(own); pair[f] != nil {
+			*kept = true
+		} else {
 			pair[f], err = bindOne(localaddr.ListenConfig(own.Addr()), own.Addr(), own.Port())
 		}
 		if err != nil {
