@@ -96,7 +96,7 @@ func Make(ctx context.Context, o Options) (made Made, err error) {
 	}
 	c, faults := config.ParseForBackup(o.Config, text)
 	if len(faults) > 0 {
-		return made, fmt.Errorf("%w, and could not be restored; correct them first:\n%s", ErrFaults, faults)
+		return made, fmt.Errorf("%w, so its backup could not be restored; correct them first:\n%s", ErrFaults, faults)
 	}
 	if _, err := os.Lstat(o.Archive); !errors.Is(err, fs.ErrNotExist) {
 		return made, fmt.Errorf("%s exists already or cannot be examined; choose another name", o.Archive)
@@ -134,7 +134,7 @@ func Make(ctx context.Context, o Options) (made Made, err error) {
 		return made, fmt.Errorf("write the backup: %w", err)
 	}
 	if err := os.Link(f.Name(), o.Archive); err != nil {
-		return made, fmt.Errorf("%w; if the file system has no links, write the backup to another folder and copy it", err)
+		return made, fmt.Errorf("%w; if the file system has no hard links, write the backup elsewhere and copy it", err)
 	}
 	syncFolder(o.Archive)
 	return made, nil
@@ -150,7 +150,7 @@ func saveJournal(ctx context.Context, j *config.Journal, to string) error {
 		bounded := &limitedWriter{w, max(journalLimit, j.MaxSize)}
 		_, err := task{Do: doCopy, Path: j.File}.run(ctx, nil, bounded, hooks{})
 		if bounded.left < 0 {
-			return fmt.Errorf("%s is larger than journal.max_size; set that to its size, or to a smaller one and start the daemon once",
+			return fmt.Errorf("%s is larger than journal.max_size; raise journal.max_size to its size, or lower it and start the daemon once",
 				j.File)
 		}
 		return err

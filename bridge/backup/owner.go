@@ -61,7 +61,7 @@ func controller(dir string) (uid int, shared bool, err error) {
 			rest = append(strings.Split(to, "/"), rest...)
 			continue
 		case mode.Perm()&0o022 != 0 && mode&fs.ModeSticky == 0:
-			return 0, false, fmt.Errorf("%s may be written by others than root; chmod go-w it", part)
+			return 0, false, fmt.Errorf("users other than root may write %s; remove that right (chmod go-w)", part)
 		}
 		at, shared = part, mode.Perm()&0o022 != 0
 	}

@@ -161,7 +161,7 @@ func (r *restoration) restore(ctx context.Context) error {
 		return err
 	}
 	if _, err := r.inState(ctx, doDrop); err != nil {
-		return fmt.Errorf("the journal is restored, but the state of the calls and registrations before is still there: %w; remove it and restore again",
+		return fmt.Errorf("the journal is restored, but the saved state of the previous calls and registrations could not be removed: %w; remove it and restore again",
 			err)
 	}
 	for _, x := range r.changes {
@@ -170,7 +170,7 @@ func (r *restoration) restore(ctx context.Context) error {
 		}
 	}
 	if err := errors.Join(r.before(), r.notRunning(ctx)); err != nil {
-		return fmt.Errorf("the files are restored, but a daemon has started meanwhile with what was there before: %w; restart it now (systemctl restart clearback)",
+		return fmt.Errorf("the files are restored, but a daemon has started meanwhile with the old ones: %w; restart it now (systemctl restart clearback)",
 			err)
 	}
 	return nil
@@ -232,12 +232,12 @@ func (r *restoration) checkJournal() error {
 			improper("it has a journal, and its configuration none (journal.file: none)"))
 	case to == "" && r.journal != "":
 		if _, err := os.Lstat(r.journal); !errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("the configuration in %s uses no journal, so what protects people in the present one, %s, would be forgotten; move the journal away to restore all the same",
+			return fmt.Errorf("the configuration in %s uses no journal, so what the present journal, %s, holds for people's safety would be forgotten; to restore anyway, move that journal away",
 				r.o.Archive, r.journal)
 		}
 		r.journal = ""
 	case to != r.journal:
-		return fmt.Errorf("%s: its configuration has the journal at %q, and this machine at %s; to use the new place, first move the present journal, if any, there with the files beside it, and set journal.file to it in %s",
+		return fmt.Errorf("%s: its configuration has the journal at %q, and this machine at %s; to use the new place, first move the present journal, if there is one, to it with the files beside it, and set journal.file in %s to that place",
 			r.o.Archive, to, r.journal, r.o.Config)
 	}
 	return nil
@@ -266,7 +266,7 @@ func answers(ctx context.Context, socket string) error {
 	case errors.Is(err, control.ErrNotRunning):
 		return nil
 	case err != nil:
-		return fmt.Errorf("%w, or it cannot be found out whether it is: %w", ErrRunning, err)
+		return fmt.Errorf("%w, or its state is unknown: %w", ErrRunning, err)
 	}
 	return fmt.Errorf("%w and answers at %s; stop it (systemctl stop clearback) and try again", ErrRunning, socket)
 }

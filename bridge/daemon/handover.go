@@ -12,15 +12,14 @@ import (
 )
 
 // HandOver ends the daemon for another process that goes on with its calls, sockets and registrations. It sends
-// nothing. It waits for a moment in which no line is in an opening and no call is changing, ringing or ending: for 20 s
-// if calls are ordinary, and without a limit for an unanswered emergency call. Then everything closes, the loops last
+// nothing. It waits for a moment in which no line is in an opening and no call is changing, ringing or ending: at most
+// 20 s for ordinary calls, and without a limit for an unanswered emergency call. Then everything closes, the loops last
 // (invariant 9). What arrives meanwhile waits in the sockets, if [Options.Sockets] can keep them.
 //
 // Once hurry has ended, HandOver waits no longer: a later process continues an emergency call that rings, and ends
-// other calls that ring. If full ends before the calls have been left, HandOver becomes a [Daemon.Shutdown], and also
-// if the state cannot be saved or the next process would not start, because nobody could go on with the calls. It
-// returns the lines whose contact is not
-// known to be closed.
+// other calls that ring. HandOver becomes a [Daemon.Shutdown] if full ends before the calls have been left. It also
+// does so if the state cannot be saved or the next process would not start, because nobody could then go on with the
+// calls. It returns the lines whose contact is not known to be closed.
 func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
 	if err := d.mayLeave(); err != nil {
 		d.log.Error("the calls cannot be left to the next process, so they are ended", zap.Error(err))

@@ -95,7 +95,8 @@ func end(d stopper, o Options, first os.Signal, signals <-chan os.Signal,
 		select {
 		case s := <-signals:
 			if s != handOver && full.Err() == nil {
-				o.Logger.Warn("ending the calls too, unless they have been left already", zap.Stringer("signal", s))
+				o.Logger.Warn("ending the calls too, unless they have already been left to the next process",
+					zap.Stringer("signal", s))
 				stop()
 				continue
 			}

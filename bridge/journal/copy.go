@@ -137,7 +137,7 @@ func Merge(ctx context.Context, path string) (err error) {
 	err = db.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &log, &done)
 	switch {
 	case err == nil && busy != 0 || errorKindOf(err) == errorBusy:
-		return fmt.Errorf("%w: another program reads %s; end it, such as clearback calls --follow", ErrInUse, path)
+		return fmt.Errorf("%w: another program, such as clearback calls --follow, reads %s; end it", ErrInUse, path)
 	case errorKindOf(err) == errorDamaged:
 		return fmt.Errorf("%w: %w", ErrDamaged, err)
 	case err != nil:
@@ -146,8 +146,8 @@ func Merge(ctx context.Context, path string) (err error) {
 	return nil
 }
 
-// brokenOffAge is how long after its beginning an emergency call counts that was broken off and whose end is not known.
-// It is the age of the oldest call that a start takes up (sipua.longestCall).
+// brokenOffAge is how long after its beginning a broken-off emergency call whose end is not known still counts. It is
+// the age of the oldest call that a start takes up (sipua.longestCall).
 const brokenOffAge = 48 * time.Hour
 
 // SavedLines returns the saved state of all lines in a journal that no daemon writes, and the lines with an emergency

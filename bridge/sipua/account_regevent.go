@@ -165,9 +165,10 @@ func (n *registrationState) handleNotify(s *socket, r *endpoint.Request) {
 	n.noteState(d.stateOf(n.s.token))
 }
 
-// noteState registers again, after a pause, if the service has ended our contact, or no longer lists it. That happens
-// once, until the service lists it again; if it does so within the pause, it does not happen. A contact that was never
-// listed is not missed: a proxy may have changed it. A contact of another id is an older one of ours.
+// noteState registers again, after a pause, if the service has ended our contact, or no longer lists it. It does so
+// once, until the service lists the contact again; if that happens within the pause, it does not do so at all. A
+// contact that was never listed does not count as missing: a proxy may have changed it. A contact of another id is an
+// older one of ours.
 func (n *registrationState) noteState(is contactState, id string, pause time.Duration) {
 	n.mu.Lock()
 	defer n.mu.Unlock()

@@ -331,7 +331,7 @@ func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
 }
 
 // onlyClear clears a call that cannot be continued on both sides. The machine learns at once that the call is on the
-// line, and that its far end has cleared when the adapter's leg is over. So nothing is opened for another call
+// line, and, once the adapter's leg is over, that its far end has cleared. So nothing is opened for another call
 // meanwhile, nor for this one: its leg was not heard. A call of the adapter that was over holds no leg there.
 func (c *call) onlyClear(invite *savedInvite, why error) {
 	c.line.log.Warn("a call of the last run cannot be continued; it is cleared on both sides, and nothing is opened",
@@ -424,7 +424,7 @@ func (c *call) continues(s *savedCall) error {
 	}
 	switch {
 	case s.Owner != c.line.owner() && !c.emergency:
-		return fmt.Errorf("line %s was that of %s, and no line is now", s.Line, s.Owner)
+		return fmt.Errorf("line %s belonged to %s, and no line does now", s.Line, s.Owner)
 	case s.Version != savedVersion && (!c.emergency || s.Invite != nil && s.Relay):
 		// an emergency call that rang would be answered without sound: its caller had better dial again
 		return s.otherVersion()

@@ -186,7 +186,7 @@ func (c *call) askAdapterAgain() {
 			return
 		}
 		c.adoption.kept = c.adoption.kept || code/100 == 2
-		c.noteKnown() // known stays: whether this method tells dialogs apart was not asked
+		c.noteKnown() // known is not set: nobody has tested whether this method tells dialogs apart
 	})
 }
 
@@ -206,7 +206,8 @@ func (c *call) askFarEnd() {
 	c.legs[media.ServiceSide].beginCheck(supervision.EvidenceServiceLost, true)
 }
 
-// deferBye has the far end's BYE wait until the adapter's leg was heard or not, and reports whether it did.
+// deferBye makes the far end's BYE wait until it is known whether the adapter's leg was heard, and reports whether it
+// did.
 func (c *call) deferBye(handle func()) bool {
 	v := c.adoption
 	if v == nil || v.farAsked || c.emergency {

@@ -10,9 +10,9 @@ import (
 // Leave ends the agent for another process that takes over its sockets, its registrations and its answered calls. It
 // sends nothing. First it waits for a moment in which nothing is under way: each call is answered, no call is changing
 // or ending, and settled reports true (the caller uses it for the loops). An unanswered emergency call is awaited
-// without a limit, then ordinary calls for times.leave at most. settleFor after that, late is true. What arrives after
-// that moment stays in the sockets, which the store of [Options.Sockets] keeps. Once hurry has ended, Leave waits no
-// longer. If ctx ends before the agent has left, Leave returns its error, and the agent goes on.
+// without a limit, then ordinary calls for times.leave at most. From settleFor after that, settled is called with late
+// set. What arrives after that moment stays in the sockets, which the store of [Options.Sockets] keeps. Once hurry has
+// ended, Leave waits no longer. If ctx ends before the agent has left, Leave returns its error, and the agent goes on.
 func (a *Agent) Leave(ctx, hurry context.Context, settled func(late bool) bool) error {
 	patience := time.Now().Add(a.times.leave)
 	mayLeave := func() bool {
@@ -55,7 +55,7 @@ func (a *Agent) Leave(ctx, hurry context.Context, settled func(late bool) bool) 
 	}
 	a.stopLines()
 	a.clients.Wait()
-	a.work.finish() // before the sockets close: from here on the failure of a question of ours tells no call anything
+	a.work.finish() // before the sockets close: from here on no call learns that a request of ours has failed
 	var kept error
 	for _, s := range a.sockets {
 		if err := s.ep.Keep(); err != nil {

@@ -220,8 +220,8 @@ func (u *subscriber) subscribe(ctx context.Context, lasting time.Duration) (time
 	return 0, &subscribeError{err: errors.New("too many challenges"), pause: u.p.refused}
 }
 
-// unanswered classifies the lack of an answer. A service that chokes on SUBSCRIBE may have ended the TCP connection, by
-// which it reaches the line.
+// unanswered classifies the lack of an answer. A service that cannot handle SUBSCRIBE may have ended the TCP connection
+// over which it reaches the line.
 func (u *subscriber) unanswered(ctx context.Context, err error) error {
 	u.mu.Lock()
 	begun := u.d.remote.Params.Has("tag")

@@ -31,9 +31,9 @@ type times struct {
 	// regEvents is when a service is first asked for the state of a registration: up to twice as long after the start.
 	// 0 means never. Our own number: the line's calls and registrations come first.
 	regEvents time.Duration
-	// lastingConnection is how long a TCP connection to a service lasts at least whose end says something. A service
-	// that closes each idle connection would otherwise cause a REGISTER whenever it does. Our own number: three times
-	// keepAlive, whose OPTIONS keep a connection from being idle.
+	// lastingConnection is how long a TCP connection to a service must have lasted for its end to mean anything. A
+	// service that closes each idle connection would otherwise cause a REGISTER whenever it does. Our own number: three
+	// times keepAlive, whose OPTIONS keep a connection from being idle.
 	lastingConnection time.Duration
 	// atRestPoll is how often a line is checked while a notification of messages for its adapter waits until the line
 	// is at rest. Our own number.

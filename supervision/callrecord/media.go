@@ -91,7 +91,7 @@ func (r *Reception) lostShare() string {
 }
 
 // silentAfter is the shortest silence before a clearing that an explanation mentions, in milliseconds. Our own number:
-// longer than a pause between two packets, and than the time for which both ends learn of a clearing.
+// longer than a pause between two packets, and than the time within which both ends learn of a clearing.
 const silentAfter = 2000
 
 // text returns what was received, in sentences. Silent must be set. adopted: the call was taken up after a restart.

@@ -71,10 +71,10 @@ func restoreBackup(f *pflag.FlagSet) action {
 			return e.backupFailed(err)
 		}
 		if done.Unknown {
-			fmt.Fprintln(e.Out, "there was no journal that could be read: on every line the time begins in which an emergency centre may call back (emergency.callback_window)")
+			fmt.Fprintln(e.Out, "no readable journal was there before, so the time in which an emergency centre may call back (emergency.callback_window) begins now on every line")
 		}
 		if len(done.NewSecrets) > 0 {
-			fmt.Fprintf(e.Out, "only this user may read the new secrets; if the daemon reads one itself, by {file: ...}, give it to the daemon's user (chown), who must also be able to enter the folder: %s\n",
+			fmt.Fprintf(e.Out, "only this user may read these new secrets: %s; if the daemon reads one itself ({file: ...}), give it to the daemon's user (chown), and let that user enter the folder\n",
 				strings.Join(done.NewSecrets, ", "))
 		}
 		c, code, ok := e.load(*path, config.LoadForCheck)

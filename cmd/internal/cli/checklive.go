@@ -134,9 +134,10 @@ func rejected(from netip.AddrPort, user, why string) string {
 	return fmt.Sprintf("NOT registered: refused, from %s as user %q: %s", from, sanitize.Text(user, maxCell), why)
 }
 
-// awaitRegistrations waits until ctx ends, or until it is known of the adapter and of the service whether they
-// register. Whoever was refused will send or answer the same again. But an adapter that was told to correct its
-// REGISTER (RFC 3261 section 10.2.8) does so at once, and has settleTime for that. Each new refusal is shown.
+// awaitRegistrations waits until ctx ends, or until the adapter and the line have each been registered or refused. An
+// adapter that was refused sends the same again, and a service that refused the line answers the same again. But an
+// adapter that was told to correct its REGISTER (RFC 3261 section 10.2.8) does so at once, and has settleTime for that.
+// Each new refusal is shown.
 func awaitRegistrations(ctx context.Context, l *daemon.Line, out *liveOutput) {
 	c, line := l.Config(), l.SIP()
 	var refused time.Time

@@ -289,9 +289,9 @@ func (s *setup) relay(ctx context.Context) error {
 		return err
 	}
 	_, err = s.ask(ctx, question{key: "timed", prompt: "Timed output", check: timedOutput,
-		term: "How the board ends an opening: by a register and its unit, such as 16/100ms; agent (it is clearback relay); or accept: it cannot, and the loop may stay open if the daemon dies."})
+		term: "How the board ends an opening by itself. Type a register and its unit, such as 16/100ms; or agent if it is clearback relay; or accept if it cannot: the loop may then stay open if the daemon dies."})
 	if err == nil {
-		s.person.Say("  Setup does not try that, since it would open the loop. The command for it comes at the end.")
+		s.person.Say("  Setup does not try this, because that would open the loop. It names the command at the end.")
 	}
 	return err
 }
