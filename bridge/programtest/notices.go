@@ -106,12 +106,16 @@ func (n *Notices) Kept() []*os.File {
 	return slices.Clone(n.kept)
 }
 
-// Pass makes a command that is not started yet get the stored files (sd_listen_fds(3)).
-func (n *Notices) Pass(cmd *exec.Cmd) {
+// Launch launches a program that gets the stored files (sd_listen_fds(3)). They are not closed before it has started.
+func (n *Notices) Launch(t testing.TB, cmd *exec.Cmd) *Process {
+	t.Helper()
 	cmd.ExtraFiles = n.Kept()
 	cmd.Env = append(cmd.Env, fmt.Sprint("LISTEN_FDS=", len(cmd.ExtraFiles)))
 	cmd.Args = append([]string{"sh", "-c", `LISTEN_PID=$$ exec "$0" "$@"`, cmd.Path}, cmd.Args[1:]...)
 	cmd.Path = "/bin/sh"
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return Launch(t, cmd)
 }
 
 // Env returns the variable of the environment that names the socket, NAME=VALUE.

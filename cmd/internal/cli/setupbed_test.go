@@ -36,9 +36,9 @@ type setupBed struct {
 	path    string         // the configuration file
 	address netip.AddrPort // the daemon's, towards the adapter
 
-	hold    chan struct{} // if not nil, the service answers REGISTER once it is closed
 	mu      sync.Mutex
-	methods []string // of the requests at the service
+	hold    chan struct{} // if not nil, the service answers REGISTER once it is closed
+	methods []string      // of the requests at the service
 }
 
 func newSetupBed(t *testing.T) *setupBed {
@@ -65,9 +65,10 @@ func (b *setupBed) serve(m uatest.Message) {
 	_, method := m.CSeq()
 	b.mu.Lock()
 	b.methods = append(b.methods, method)
+	hold := b.hold
 	b.mu.Unlock()
-	if b.hold != nil && method == "REGISTER" {
-		<-b.hold
+	if hold != nil && method == "REGISTER" {
+		<-hold
 	}
 	authorization := m.Get("Authorization")
 	field := func(name string) string {

@@ -90,8 +90,11 @@ func TestSetupInterruptedDuringAnEmergencyCall(t *testing.T) {
 func TestSetupLeavesCallsForHelpToTheSecondServer(t *testing.T) {
 	t.Parallel()
 	b := newSetupBed(t)
-	b.hold = make(chan struct{})
-	release := sync.OnceFunc(func() { close(b.hold) })
+	hold := make(chan struct{})
+	release := sync.OnceFunc(func() { close(hold) })
+	b.mu.Lock()
+	b.hold = hold
+	b.mu.Unlock()
 	t.Cleanup(release)
 	d := b.begin()
 	b.through(d, 0, 6)

@@ -197,9 +197,8 @@ func (r *testBed) startUnder(notices *programtest.Notices) {
 	ready := notices.Count("READY=1")
 	cmd := exec.Command(built.daemon, "run", "--config", r.config())
 	cmd.Env = append(os.Environ(), notices.Env())
-	notices.Pass(cmd)
 	r.d, r.manager = &daemon{started: time.Now()}, notices
-	r.d.Process = programtest.Launch(r.t, cmd) // finish ends it
+	r.d.Process = notices.Launch(r.t, cmd) // finish ends it
 	notices.Await(r.t, r.d.Process, "READY=1", ready, 10*time.Second)
 	r.d.ready = time.Since(r.d.started)
 }

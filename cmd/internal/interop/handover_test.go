@@ -17,7 +17,6 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"clearback/bridge/programtest"
 )
 
 // refusals sends datagrams to ports of the daemon every millisecond, and counts how many are refused (ICMP port
@@ -273,8 +272,7 @@ func TestHandOverToAFaultyFile(t *testing.T) {
 	b.edit("guard_time: 200ms", "guard_time: soon")
 	cmd := exec.Command(built.daemon, "run", "--config", b.config())
 	cmd.Env = append(os.Environ(), b.manager.Env())
-	b.manager.Pass(cmd)
-	b.d.Process = programtest.Launch(t, cmd)
+	b.d.Process = b.manager.Launch(t, cmd)
 	require.Equal(t, 78, b.ended(10*time.Second))
 	require.Empty(t, b.manager.Kept())
 }
