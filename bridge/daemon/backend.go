@@ -280,6 +280,13 @@ func (l *Line) busyLocked() error {
 	return nil
 }
 
+// tuning reports whether the line has a tuning session, or one is beginning.
+func (l *Line) tuning() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.session != nil || l.beginning
+}
+
 // errTuning is the error for a request during a tuning session. The session of a killed client lasts up to
 // sessionIdleLimit.
 func errTuning(line string) error {

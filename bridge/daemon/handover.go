@@ -27,7 +27,7 @@ func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
 	}
 	began := time.Now()
 	settled := func(late bool) bool {
-		return late || !slices.ContainsFunc(d.all(), func(l *Line) bool { return !l.line.AtRest() })
+		return late || !slices.ContainsFunc(d.all(), func(l *Line) bool { return !l.line.AtRest() || l.tuning() })
 	}
 	skip, cancel := context.WithCancel(context.Background())
 	defer cancel()

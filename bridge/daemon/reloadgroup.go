@@ -313,7 +313,8 @@ func (r *reloads) nextLines(g *group) (all []nextLine, err error) {
 		case n.line == nil:
 			n.line, o, err = r.d.makeLine(g.c, will, contactFor(will))
 			n.sip = &o
-		case !reflect.DeepEqual(sipPart(n.line.Config()), sipPart(will)):
+		case !reflect.DeepEqual(sipPart(n.line.Config()), sipPart(will)),
+			n.line.Config().Contact.Place() != will.Contact.Place(): // by which a restart knows whose calls they are
 			n.is = n.line.Config()
 			o, err = n.line.sipOptions(g.c, will)
 			n.sip = &o

@@ -21,7 +21,10 @@ func TestReloadMovesAContact(t *testing.T) {
 	t.Parallel()
 	b := newReloadBed(t, boxOffice, greenRoom)
 	moved := bedLine{name: "box-office", controller: "attic", coil: 3}
+	before, beside := b.d.agent.Line("box-office"), b.d.agent.Line("green-room")
 	r := b.reload(moved, greenRoom)
+	require.NotSame(t, before, b.d.agent.Line("box-office"), "its calls are saved with the contact's new place")
+	require.Same(t, beside, b.d.agent.Line("green-room"))
 	require.Equal(t, []string{"attic", "cabinet"}, r.Controllers)
 	require.Empty(t, r.Waiting)
 	require.Equal(t, []bool{false, false, false}, b.boards["cabinet"].Writes(0), "start, change, end of the controller")

@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"syscall"
+	"time"
 
 	"github.com/spf13/pflag"
 	"go.uber.org/zap"
@@ -55,7 +56,7 @@ func run(f *pflag.FlagSet) action {
 		}
 		o := daemonOptions(*path, log)
 		o.Hangups, o.Sockets = e.hangups(), sockets
-		o.MayStart = func(ctx context.Context) error { return mayStart(ctx, *path) }
+		o.MayStart = func(ctx context.Context) error { return mayStart(ctx, *path, c.Control.Socket) }
 		left, err := daemon.Run(c, o, e.signals)
 		switch {
 		case errors.Is(err, daemon.ErrNotClosed):
@@ -73,13 +74,21 @@ func run(f *pflag.FlagSet) action {
 	}
 }
 
-// mayStart has the program that a restart would start check the file. After an upgrade that is another program.
-func mayStart(ctx context.Context, path string) error {
-	out, err := exec.CommandContext(ctx, os.Args[0], "check", "--config", path).CombinedOutput()
-	if err != nil {
+// mayStart has the program that a restart would start check the file. After an upgrade that is another program. Then it
+// makes sure that the next process would find the state, which is beside the control socket. A shell starts the check:
+// see package command for a disk that hangs.
+func mayStart(ctx context.Context, path, socket string) error {
+	check := exec.CommandContext(ctx, "/bin/sh", "-c", `exec "$0" "$@"`, os.Args[0], "check", "--config", path)
+	check.WaitDelay = time.Second
+	if out, err := check.CombinedOutput(); err != nil {
 		return fmt.Errorf("%s check --config %s: %w: %s", os.Args[0], path, err, bytes.TrimSpace(out))
 	}
-	return nil
+	next, _, err := config.Load(path) // the check has found no fault
+	if err == nil && next != nil && next.Control.Socket != socket {
+		err = fmt.Errorf("%s: control.socket was %s, and is %s now; the next process would not find the calls", path, socket,
+			next.Control.Socket)
+	}
+	return err
 }
 
 // hangups returns a channel that gets SIGHUP from now on instead of e.signals, so that no SIGTERM is lost behind it.

@@ -16,7 +16,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-
 )
 
 // refusals sends datagrams to ports of the daemon every millisecond, and counts how many are refused (ICMP port
@@ -117,9 +116,12 @@ func TestHandOver(t *testing.T) {
 			}
 			for _, e := range []*callEnd{b.adapter, b.service} {
 				e.mu.Lock()
-				require.Zero(t, e.missing, "packets that %s did not get", e.Name)
-				t.Logf("%s: the longest pause between two of %d packets: %v", e.Name, e.sound, e.gap)
+				missing, sound, gap := e.missing, e.sound, e.gap
 				e.mu.Unlock()
+				if when == "later" || e == b.adapter { // a far end that has hung up need not get everything
+					require.Zero(t, missing, "packets that %s did not get", e.Name)
+				}
+				t.Logf("%s: the longest pause between two of %d packets: %v", e.Name, sound, gap)
 			}
 			require.Empty(t, b.manager.Kept(), "the service manager keeps nothing while a daemon runs")
 		})
@@ -249,6 +251,27 @@ func TestFullStopDuringAHandOver(t *testing.T) {
 	require.True(t, b.adapter.heard("BYE") && b.service.heard("BYE"), "the call is not ended")
 }
 
+// leavesNothing has the daemon hand over, and requires that it ends the call instead, and says why.
+func (b *restartBed) leavesNothing(why string) {
+	b.t.Helper()
+	b.d.Signal(syscall.SIGUSR2)
+	require.Equal(b.t, 0, b.ended(10*time.Second))
+	require.True(b.t, b.adapter.heard("BYE") && b.service.heard("BYE"), "the call is not ended")
+	require.Contains(b.t, b.d.Output(), why)
+	require.Empty(b.t, b.manager.Kept())
+}
+
+// A daemon whose file names another control socket finds no calls, since their state is beside the socket.
+func TestHandOverToAnotherSocket(t *testing.T) {
+	t.Parallel()
+	b := newRestartBed(t, false, false)
+	b.adapter.reset()
+	b.service.reset()
+	b.set(callOnHold)
+	b.edit("control: {socket: "+b.control+"}", "control: {socket: "+b.control+"-2}")
+	b.leavesNothing("control.socket was")
+}
+
 // A daemon that the next one could not follow leaves nothing to it: a file that has faults by now ends the calls. If
 // such a file meets the next daemon all the same, what arrives is refused at once.
 func TestHandOverToAFaultyFile(t *testing.T) {
@@ -258,11 +281,7 @@ func TestHandOverToAFaultyFile(t *testing.T) {
 	b.service.reset()
 	b.set(callOnHold)
 	b.edit("guard_time: 200ms", "guard_time: soon")
-	b.d.Signal(syscall.SIGUSR2)
-	require.Equal(t, 0, b.ended(10*time.Second))
-	require.True(t, b.adapter.heard("BYE") && b.service.heard("BYE"), "the call is not ended")
-	require.Contains(t, b.d.Output(), "guard_time")
-	require.Empty(t, b.manager.Kept())
+	b.leavesNothing("guard_time")
 
 	b.edit("guard_time: soon", "guard_time: 200ms")
 	b.startUnder(b.manager)
