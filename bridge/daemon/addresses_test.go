@@ -23,10 +23,12 @@ func TestAddressWatch(t *testing.T) {
 		var here atomic.Bool
 		var back atomic.Int32
 		pbx, phones := netip.MustParseAddr("192.0.2.10"), netip.MustParseAddr("192.0.2.11")
-		wanted := []config.Address{{Addr: pbx, Keys: []string{"sip.service_side.listen"}},
+		all := []config.Address{{Addr: pbx, Keys: []string{"sip.service_side.listen"}},
 			{Addr: phones, Keys: []string{"sip.adapter_side.listen", "media.adapter_address"}}}
+		var wanted atomic.Pointer[[]config.Address]
+		wanted.Store(&all)
 		w := &addressWatch{log: zap.New(core), remind: 15 * time.Minute,
-			wanted: func() []config.Address { return wanted },
+			wanted: func() []config.Address { return *wanted.Load() },
 			has:    func(netip.Addr) bool { return here.Load() },
 			back:   func() { back.Add(1) },
 		}
@@ -58,7 +60,8 @@ func TestAddressWatch(t *testing.T) {
 		require.Len(t, w.problems(), 2)
 		require.Len(t, seen.TakeAll(), 2)
 		require.EqualValues(t, 1, back.Load())
-		wanted = wanted[:1] // a reload has removed the last line with the other address
+		fewer := all[:1] // a reload has removed the last line with the other address
+		wanted.Store(&fewer)
 		<-time.After(addressesEvery)
 		synctest.Wait()
 		require.Len(t, w.problems(), 1)
