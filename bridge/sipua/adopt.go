@@ -100,7 +100,8 @@ func (a *Agent) lineOf(name, owner string) *Line {
 
 // removedLine returns a line of its own for a saved call whose line was removed.
 func (a *Agent) removedLine(s *savedCall) (*Line, error) {
-	l, err := a.newLine(LineOptions{Name: s.Line, Register: true}) // it never registers
+	user, _, _ := strings.Cut(s.Owner, ", ")
+	l, err := a.newLine(LineOptions{Name: s.Line, AdapterUser: user, Register: true}) // it never registers
 	if err != nil {
 		return nil, err
 	}

@@ -178,6 +178,12 @@ func TestEmergencyCallOfARemovedLine(t *testing.T) {
 					r.adapter.Respond(r.adapter.Expect("OPTIONS"), code, "", "")
 					r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
 				}
+				// a line on the same loop comes only when the call is over, lest its machine know nothing of the call
+				named, wired := r.line.o, r.line.o
+				named.Name, named.AdapterUser, named.ServiceUser = "stage-door", "port-3", "5550103"
+				wired.Name, wired.AdapterUser, wired.ServiceUser = "workshop", "green-room", "5550104"
+				require.False(t, r.change([]LineOptions{named}))
+				require.False(t, r.change([]LineOptions{wired}))
 				ended, other := r.adapter, r.service
 				switch who {
 				case "adapter":

@@ -177,7 +177,7 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 	}
 	accounts := accountsOf(lines)
 	a.admission.exclusive(ctx, func() {
-		if slices.ContainsFunc(a.up(), func(c *call) bool { return gone[c.line.o.Name] != nil }) ||
+		if slices.ContainsFunc(a.up(), func(c *call) bool { return gone[c.line.o.Name] != nil || c.isOnOneOf(fresh) }) ||
 			!commit(fresh) {
 			return
 		}
@@ -200,6 +200,15 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 		a.follow(gone, fresh)
 	}
 	return done, nil
+}
+
+// isOnOneOf reports whether the call is on the loop of one of the lines, which may be that of a removed line: a line
+// with the same name or the same adapter.
+func (c *call) isOnOneOf(lines []*Line) bool {
+	is := &c.line.o
+	return slices.ContainsFunc(lines, func(l *Line) bool {
+		return l.o.Name == is.Name || l.o.AdapterUser != "" && l.o.AdapterUser == is.AdapterUser
+	})
 }
 
 // replacements returns the lines that a change removes or replaces, and those that it adds or puts in their place.
