@@ -126,7 +126,9 @@ var faultCases = []testCase{
 		r.Start()
 		r.notice(relay.LinkLost)
 		r.notice(relay.CloseFailing)
-		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrUnreachable)
+		i := r.command(r.length())
+		i.NotAfter = time.Now().Add(50 * time.Millisecond) // until then it waits for the first connection
+		r.want(r.Contacts[0].Interrupt(r.ctx(testTimeout), i), relay.Refused, relay.ErrUnreachable)
 		r.Controller.Restore()
 		r.notice(relay.CloseConfirmed)
 		r.ready()
