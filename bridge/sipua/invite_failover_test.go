@@ -383,6 +383,7 @@ func TestLateServiceIsCancelled(t *testing.T) {
 		require.True(t, h.line.accounts[0].lost())
 		h.service.Respond(lost, 100, "", "")
 		cancel := h.service.Expect("CANCEL")
+		synctest.Wait()
 		require.False(t, h.line.accounts[0].lost())
 		h.service.Respond(cancel, 200, "late", "")
 		h.service.Respond(lost, 487, "late", "")

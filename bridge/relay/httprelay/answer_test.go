@@ -60,8 +60,14 @@ func newIdleContact(t *testing.T, d *simDevice, o Options, c ContactOptions) new
 
 func pulse(t *testing.T, c *Contact, d time.Duration) relay.Result {
 	t.Helper()
+	return pulseWithin(t, c, d, time.Minute)
+}
+
+// pulseWithin waits for the first connection, if there has been none, for the given time at most.
+func pulseWithin(t *testing.T, c *Contact, d, within time.Duration) relay.Result {
+	t.Helper()
 	return c.Interrupt(t.Context(), relay.Interruption{Seq: uint32(time.Now().UnixNano()), Duration: d,
-		NotAfter: time.Now().Add(time.Minute)})
+		NotAfter: time.Now().Add(within)})
 }
 
 // openings counts the openings.

@@ -126,7 +126,7 @@ func TestUnknownStateValue(t *testing.T) {
 	err := c.board.Ready(ctx)
 	require.ErrorIs(t, err, ErrAnswer)
 	require.ErrorContains(t, err, `it says "false", which is neither state`)
-	require.Equal(t, relay.Refused, pulse(t, c.Contact, 20*time.Millisecond).Outcome)
+	require.Equal(t, relay.Refused, pulseWithin(t, c.Contact, 20*time.Millisecond, 50*time.Millisecond).Outcome)
 	left := c.board.Shutdown(ctx)
 	require.Len(t, left, 1, "and it is not known to be closed at the end")
 	require.ErrorIs(t, left[0].Err, ErrAnswer)

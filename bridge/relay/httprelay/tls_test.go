@@ -115,7 +115,8 @@ func TestTLS(t *testing.T) {
 			require.Regexp(t, c.err, <-lost)
 			ctx, cancel := context.WithTimeout(t.Context(), testTimeout/3)
 			defer cancel()
-			require.Equal(t, relay.Refused, pulse(t, contact.Contact, 20*time.Millisecond).Outcome)
+			require.Equal(t, relay.Refused,
+				pulseWithin(t, contact.Contact, 20*time.Millisecond, 50*time.Millisecond).Outcome)
 			require.Len(t, contact.board.Shutdown(ctx), 1)
 			require.Zero(t, d.openings())
 		}
