@@ -132,6 +132,9 @@ func TestRegistrationOutlivesAKill(t *testing.T) {
 	r.start()
 	after := r.line(boxOffice).Adapter
 	require.True(t, after.Bound)
+	ended, ends := parseTime(t, before.Until), parseTime(t, after.Until)
+	require.WithinRange(t, ends, ended.Add(-time.Second), ended, "by the clock that says less")
+	before.Until, after.Until = "", ""
 	require.Equal(t, before, after)
 	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2))
 	phone.event("CALL_ESTABLISHED")
@@ -140,4 +143,11 @@ func TestRegistrationOutlivesAKill(t *testing.T) {
 	phone.event("CALL_CLOSED")
 	requireInterval(t, usual, r.board.once(t, 0))
 	require.NotContains(t, r.d.Output(), "adapter registered", "the kept registration served the call")
+}
+
+func parseTime(t *testing.T, text string) time.Time {
+	t.Helper()
+	at, err := time.Parse(time.RFC3339Nano, text)
+	require.NoError(t, err)
+	return at
 }
