@@ -177,8 +177,9 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 	}
 	accounts := accountsOf(lines)
 	a.admission.exclusive(ctx, func() {
-		if slices.ContainsFunc(a.up(), func(c *call) bool { return gone[c.line.o.Name] != nil || c.isOnOneOf(fresh) }) ||
-			!commit(fresh) {
+		if slices.ContainsFunc(a.up(), func(c *call) bool {
+			return gone[c.line.o.Name] != nil || c.isOnOneOf(fresh)
+		}) || !commit(fresh) {
 			return
 		}
 		a.directory.Store(next)
