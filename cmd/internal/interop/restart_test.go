@@ -139,6 +139,10 @@ func (b *restartBed) outlives(s callState, delay time.Duration) string {
 	b.t.Helper()
 	b.adapter.reset()
 	b.service.reset()
+	eventually(b.t, 5*time.Second, "the state of the call before is removed", func() bool {
+		all, err := filepath.Glob(b.control + ".state/call-*.json")
+		return err == nil && len(all) == 0
+	})
 	if b.set(s); s == clearedCall {
 		b.openings++
 	}
@@ -246,6 +250,9 @@ func (b *restartBed) follow(s callState, near, far, saved, answered bool) string
 		eventually(b.t, 2*time.Second, "the adapter's leg is cleared", func() bool { return !b.adapter.isUp() })
 		return "the adapter's leg is cleared"
 	case within(2*time.Second, func() bool { return !b.adapter.isUp() }):
+		if answered {
+			b.openings++ // at most: to the adapter it was an answered call, whose far end is gone
+		}
 		return "killed within the commit, cleared"
 	}
 	require.False(b.t, answered, "the leg of a saved call is stranded")
