@@ -412,7 +412,7 @@ func parseURI(text string) (u sip.Uri, err error) {
 	return u, err
 }
 
-// continues returns an error if the call cannot go on here, whatever becomes of its media.
+// continues returns an error if the call cannot go on here, with or without its media.
 func (c *call) continues(s *savedCall) error {
 	for side, l := range c.legs {
 		if now, was := l.s.ep.Addr(), s.Legs[side].Socket; now != was {
