@@ -11,6 +11,7 @@ var may = map[string][]string{
 	"supervision/sanitize":        {},
 	"supervision/callrecord":      {"supervision", "supervision/sanitize"},
 	"supervision/window":          {},
+	"supervision/alarm":           {},
 	"supervision/dialplan":        {"supervision"},
 	"supervision/tuning":          {"supervision/window"},
 	"config/file":                 {},
@@ -23,6 +24,8 @@ var may = map[string][]string{
 	"bridge/control":      {"supervision/callrecord"},
 	"bridge/runtimestate": {},
 	"bridge/localaddr":    {},
+	"bridge/alarms": {"supervision/alarm", "supervision/sanitize", "bridge/relay", "bridge/relay/command",
+		"bridge/relay/mqtt/broker", "bridge/relay/transport", "bridge/runtimestate"},
 	"bridge/backup": {"bridge/control", "bridge/journal", "bridge/runtimestate", "config", "config/file", "supervision",
 		"supervision/sanitize"},
 	"bridge/testcall":    {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
@@ -98,6 +101,7 @@ var may = map[string][]string{
 var testsMay = map[string][]string{
 	"bridge":                  {"bridge/relay/relaytest"},
 	"bridge/journal":          {"bridge/programtest"},
+	"bridge/alarms":           {"bridge/programtest", "bridge/relay/mqtt/brokertest"},
 	"bridge/relay":            {"bridge/relay/relaytest"},
 	"bridge/relay/drivers":    {"bridge/relay/modbus/modbustest", "bridge/relay/relaytest"},
 	"bridge/relay/httprelay":  {"bridge/programtest", "bridge/relay/relaytest"},
@@ -164,8 +168,9 @@ var libraries = map[string][]string{
 	"go.uber.org/goleak":          {},
 	"pgregory.net/rapid":          {"supervision/supervisiontest"},
 	"go.yaml.in/yaml/v3":          {"config"},
+	"github.com/wneessen/go-mail": {"bridge/alarms"},
 	"go.uber.org/zap": {
-		"bridge", "bridge/journal", "bridge/control", "bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
+		"bridge", "bridge/alarms", "bridge/journal", "bridge/control", "bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
 		"bridge/runtimestate", "bridge/sipua/registration", "bridge/rehearsal", "bridge/daemon",
 		"bridge/relay/agent/agentrun",
 		"cmd/internal/cli",
@@ -191,7 +196,7 @@ var libraries = map[string][]string{
 // pure are the packages that only decide and compute. pureMay are the standard packages that they may import.
 var (
 	pure = []string{"supervision", "supervision/keysystem", "supervision/callrecord", "supervision/window",
-		"supervision/tuning", "supervision/dialplan", "bridge/sipua/sessiontimer"}
+		"supervision/tuning", "supervision/dialplan", "bridge/sipua/sessiontimer", "supervision/alarm"}
 	pureMay = []string{
 		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "math/rand/v2", "slices", "sort",
 		"strconv", "strings",
