@@ -27,6 +27,8 @@ require (
 	github.com/spf13/pflag v1.0.9
 	// Tests: assertions.
 	github.com/stretchr/testify v1.12.1
+	// Mail: SMTP with TLS and authentication, and the format of a mail; maintained. Later versions need a newer Go.
+	github.com/wneessen/go-mail v0.8.1
 	// Tests: goroutines left behind.
 	go.uber.org/goleak v1.3.0
 	// The log: structured, and no allocation for a level that is off.
@@ -62,7 +64,9 @@ require (
 	github.com/pion/randutil v0.1.0 // indirect
 	github.com/remyoudompheng/bigfft v0.0.0-20230129092748-24d4a6f8daec // indirect
 	go.uber.org/multierr v1.10.0 // indirect
+	golang.org/x/crypto v0.58.0 // indirect
 	golang.org/x/sync v0.24.0 // indirect
+	golang.org/x/text v0.43.0 // indirect
 	modernc.org/libc v1.80.1 // indirect
 	modernc.org/mathutil v1.7.1 // indirect
 	modernc.org/memory v1.12.1 // indirect

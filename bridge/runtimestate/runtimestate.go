@@ -9,6 +9,7 @@
 package runtimestate
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -146,6 +147,35 @@ func Open(dir, stale string, log *zap.Logger) *Store {
 		s.giveUp()
 	}
 	return s
+}
+
+// OpenWhenReadable is [Open] for a caller that can wait: it returns once it has read the folder, however long that
+// takes, such as while another process uses the folder or the disk does not respond. It tries again until ctx ends, but a
+// disk that does not respond may hold it up for longer than that.
+func OpenWhenReadable(ctx context.Context, dir string, log *zap.Logger) (*Store, error) {
+	s := newStore(dir, "", log)
+	for first := true; ; first = false {
+		err := s.read()
+		if err != nil && first {
+			s.log.Error("cannot read the saved state", zap.Error(err))
+		}
+		if s.found != nil && ctx.Err() == nil {
+			break
+		}
+		select {
+		case <-ctx.Done():
+			if s.lock != nil {
+				_ = s.lock.Close() // this releases the lock
+			}
+			return nil, errors.Join(ctx.Err(), err)
+		case <-time.After(retry):
+		}
+	}
+	go func() {
+		defer close(s.ended)
+		s.run()
+	}()
+	return s, nil
 }
 
 func newStore(dir, stale string, log *zap.Logger) *Store {

@@ -211,8 +211,9 @@ type startResult struct {
 // before.
 func (d *lineProgram) run(ctx context.Context, arguments []string, over func()) (programResult, error) {
 	started := make(chan startResult) // always received, as in connect
+	start := d.start                  // the goroutine may outlive this call
 	go func() {
-		p, err := d.start(d.program, arguments)
+		p, err := start(d.program, arguments)
 		started <- startResult{p, err}
 	}()
 	var b startResult

@@ -1,9 +1,11 @@
 package command
 
 import (
+	"bytes"
 	"errors"
 	"os"
 	"os/exec"
+	"slices"
 	"sync"
 	"syscall"
 	"time"
@@ -51,6 +53,11 @@ type run struct {
 // start starts the program in a process group of its own. A program that cannot be started ends with status 126 or 127
 // (POSIX, exec).
 func start(program string, arguments []string) (process, error) {
+	return startWith(program, arguments, nil, nil)
+}
+
+// startWith is start with more variables of the environment, and with a text on standard input if it is not nil.
+func startWith(program string, arguments, variables []string, input []byte) (process, error) {
 	// Go's own descriptors are not inherited. This also covers descriptors that were open when this process was
 	// started.
 	if err := unix.CloseRange(3, ^uint(0), unix.CLOSE_RANGE_CLOEXEC); err != nil && !errors.Is(err, unix.ENOSYS) &&
@@ -58,7 +65,10 @@ func start(program string, arguments []string) (process, error) {
 		return nil, os.NewSyscallError("close_range", err) // these two errors: Linux before 5.11, which cannot do that
 	}
 	r := &run{cmd: exec.Command("/bin/sh", append([]string{"-c", launch, program}, arguments...)...)}
-	r.cmd.Env, r.cmd.Dir, r.cmd.WaitDelay = environment, "/", outputWait
+	r.cmd.Env, r.cmd.Dir, r.cmd.WaitDelay = slices.Concat(environment, variables), "/", outputWait
+	if input != nil {
+		r.cmd.Stdin = bytes.NewReader(input)
+	}
 	r.cmd.Stdout, r.cmd.Stderr = &r.out, &r.problem
 	r.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	if err := r.cmd.Start(); err != nil {
