@@ -134,8 +134,8 @@ func (w *Mail) compose(m *alarm.Message) (*mail.Msg, error) {
 }
 
 func (w *Mail) client(ctx context.Context, link *mailLink) (*mail.Client, error) {
-	options := []mail.Option{mail.WithPort(w.opt.Port), mail.WithTLSConfig(w.tls), mail.WithTLSPolicy(mail.TLSMandatory),
-		mail.WithDialContextFunc(link.dial), mail.WithoutNoop()}
+	options := []mail.Option{mail.WithPort(w.opt.Port), mail.WithTLSConfig(w.tls),
+		mail.WithTLSPolicy(mail.TLSMandatory), mail.WithDialContextFunc(link.dial), mail.WithoutNoop()}
 	if !w.opt.StartTLS {
 		options = append(options, mail.WithSSL())
 	}

@@ -49,8 +49,8 @@ type Status struct {
 
 // Queue carries messages, each way by itself, so that a way that hangs delays no other. It keeps them in a folder until
 // they are accepted, so they survive a kill or a power cut. Each is accepted at least once: again, with the same ID,
-// only after an acknowledgement was lost. Urgent messages go first. Use [OpenQueue]. All methods are safe for concurrent
-// use.
+// only after an acknowledgement was lost. Urgent messages go first. Use [OpenQueue]. All methods are safe for
+// concurrent use.
 type Queue struct {
 	opt          QueueOptions
 	open         context.Context // ends when Close is called: no attempt begins any more

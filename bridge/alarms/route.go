@@ -13,8 +13,7 @@ import (
 	"go.uber.org/zap"
 )
 
-// Our own numbers, but for giveUp: mail servers give up after 4 to 5 days (RFC 5321, section 4.5.4.1), and an alarm that
-// is a week old is of no use.
+// Our own numbers. A mail server gives up after 4 to 5 days (RFC 5321, section 4.5.4.1).
 const (
 	attemptTime = 30 * time.Second // of one attempt
 	firstPause  = 10 * time.Second // after the first failure

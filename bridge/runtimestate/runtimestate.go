@@ -149,9 +149,9 @@ func Open(dir, stale string, log *zap.Logger) *Store {
 	return s
 }
 
-// OpenWhenReadable is [Open] for a caller that can wait: it returns once it has read the folder, however long that
-// takes, such as while another process uses the folder or the disk does not respond. It tries again until ctx ends, but a
-// disk that does not respond may hold it up for longer than that.
+// OpenWhenReadable is [Open] for a caller that can wait: it returns once it has read the folder, however long another
+// process uses the folder or the disk does not respond. It tries again until ctx ends; a disk that does not respond may
+// hold it up for longer.
 func OpenWhenReadable(ctx context.Context, dir string, log *zap.Logger) (*Store, error) {
 	s := newStore(dir, "", log)
 	for first := true; ; first = false {
