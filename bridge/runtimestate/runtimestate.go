@@ -242,6 +242,9 @@ func (s *Store) read() error {
 			err = errors.Join(err, fmt.Errorf("%s has more than %d files; the rest is not read", s.dir, maxFiles))
 			break
 		}
+		if strings.HasSuffix(e.Name(), tempSuffix) { // a kill came while it was written
+			_ = os.Remove(filepath.Join(s.dir, e.Name())) // if it stays, it only takes space
+		}
 		if name, ours := strings.CutSuffix(e.Name(), suffix); ours && e.Type().IsRegular() {
 			text, readErr := readFile(s.path(name))
 			if readErr == nil {
