@@ -176,7 +176,8 @@ func TestMailBroken(t *testing.T) {
 
 // TestBadOptions checks that bad settings are reported by their key and without secrets.
 func TestBadOptions(t *testing.T) {
-	_, err := NewMail(MailOptions{Host: "mail.example:25", Port: 70000, User: "x", From: "Box Office <a@b.example>", To: "b"})
+	_, err := NewMail(MailOptions{Host: "mail.example:25", Port: 70000, User: "x", From: "Box Office <a@b.example>",
+		To: "b"})
 	require.ErrorIs(t, err, ErrOptions)
 	for _, key := range []string{"host", "port", "password", "from", "to"} {
 		require.ErrorContains(t, err, key+":")

@@ -70,6 +70,8 @@ type MQTT struct {
 	opt    MQTTOptions
 	broker *broker.Broker
 
+	sending sync.Mutex // held by Send, so that Run does not end the connection meanwhile; lock it before mu
+
 	mu      sync.Mutex
 	running bool         // Run keeps a connection
 	conn    *broker.Conn // nil: none yet
@@ -107,8 +109,9 @@ func (w *MQTT) Run(ctx context.Context) {
 	w.running = true
 	w.mu.Unlock()
 	for ctx.Err() == nil {
-		pause := firstPause/2 + time.Duration(rand.Int64N(int64(firstPause/2))) // many sites may lose one broker together
-		if conn, err := w.connection(ctx); err == nil {                         // Send reports the error
+		// Many sites may lose one broker together.
+		pause := firstPause/2 + time.Duration(rand.Int64N(int64(firstPause/2)))
+		if conn, err := w.connection(ctx); err == nil { // Send reports the error
 			select {
 			case <-conn.Gone():
 			case <-ctx.Done():
@@ -119,6 +122,8 @@ func (w *MQTT) Run(ctx context.Context) {
 		case <-ctx.Done():
 		}
 	}
+	w.sending.Lock()
+	defer w.sending.Unlock()
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.running = false
@@ -166,6 +171,8 @@ func (w *MQTT) Send(ctx context.Context, m *alarm.Message) (answer string, err e
 	if err != nil {
 		return "", &Permanent{fmt.Errorf("mqtt: %w", err)}
 	}
+	w.sending.Lock()
+	defer w.sending.Unlock()
 	conn, err := w.connection(ctx)
 	if err != nil {
 		return "", w.failure(err)
@@ -187,8 +194,17 @@ func (w *MQTT) Send(ctx context.Context, m *alarm.Message) (answer string, err e
 	return fmt.Sprintf("broker %s accepted %d publications", w.broker.Address(), len(all)), nil
 }
 
-// publish publishes a message. It is no fault that nobody has subscribed.
+// publish publishes a message, and returns at once if the connection ends. It is no fault that nobody has subscribed.
 func publish(ctx context.Context, c *broker.Conn, m broker.Message) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
+		select {
+		case <-c.Gone():
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
 	if err := c.Publish(ctx, m, nil); !errors.Is(err, broker.ErrNoSubscriber) {
 		return err
 	}

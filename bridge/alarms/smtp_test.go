@@ -38,8 +38,8 @@ func certificate(t *testing.T, host string, until time.Time) (tls.Certificate, s
 	require.NoError(t, err)
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(t, err)
-	leaf := &x509.Certificate{SerialNumber: big.NewInt(2), DNSNames: []string{host}, NotBefore: until.Add(-24 * time.Hour),
-		NotAfter: until, KeyUsage: x509.KeyUsageDigitalSignature}
+	leaf := &x509.Certificate{SerialNumber: big.NewInt(2), DNSNames: []string{host},
+		NotBefore: until.Add(-24 * time.Hour), NotAfter: until, KeyUsage: x509.KeyUsageDigitalSignature}
 	der, err := x509.CreateCertificate(rand.Reader, leaf, ca, &key.PublicKey, caKey)
 	require.NoError(t, err)
 	file := filepath.Join(t.TempDir(), "ca.pem")
