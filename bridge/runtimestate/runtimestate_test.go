@@ -2,6 +2,7 @@ package runtimestate
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -307,4 +308,29 @@ func TestDrop(t *testing.T) {
 	require.NoError(t, os.Symlink(filepath.Dir(elsewhere), dir))
 	require.NoError(t, Drop(dir))
 	require.FileExists(t, elsewhere)
+}
+
+// TestOpenWhenReadable checks that it waits until another store has closed the folder, reads what that left, removes
+// what a kill left half written, and gives up when its context ends.
+func TestOpenWhenReadable(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "state")
+	synctest.Test(t, func(t *testing.T) {
+		first := Open(dir, "", zap.NewNop())
+		require.NoError(t, first.Put("a", 1, nil))
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		_, err := OpenWhenReadable(ctx, dir, zap.NewNop())
+		cancel()
+		require.ErrorIs(t, err, ErrInUse)
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "b"+tempSuffix), []byte("{"), 0o600))
+		begin := time.Now()
+		time.AfterFunc(time.Hour, func() { _ = first.Close(time.Second) })
+		s, err := OpenWhenReadable(t.Context(), dir, zap.NewNop())
+		require.NoError(t, err)
+		require.InDelta(t, time.Hour, time.Since(begin), float64(retry))
+		require.Equal(t, []string{"a"}, s.Names(""))
+		require.NoFileExists(t, filepath.Join(dir, "b"+tempSuffix))
+		require.NoError(t, s.Put("a", 2, nil))
+		require.NoError(t, s.Close(time.Second))
+	})
 }
