@@ -72,8 +72,8 @@ func requireNoSecret(t *testing.T, text string) {
 	}
 }
 
-// TestMailRefused checks which answers of a server are final (RFC 5321, section 4.2.1: 5yz), and that no error shows the
-// password, even if the server repeats it.
+// TestMailRefused checks which answers of a server are final (RFC 5321, section 4.2.1: 5yz), and that no error shows
+// the password, even if the server repeats it.
 func TestMailRefused(t *testing.T) {
 	echo := base64.StdEncoding.EncodeToString([]byte("\x00alarms\x00correct horse"))
 	for _, tt := range []struct {

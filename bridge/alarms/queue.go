@@ -111,10 +111,10 @@ func OpenQueue(o QueueOptions) *Queue {
 		r := &route{way: way, log: o.Log.With(zap.String("way", name)), more: make(chan struct{}, 1),
 			urgent: make(chan struct{}, 1)}
 		q.routes[name] = r
-		q.tasks.Go(func() { q.carry(r) })
 		if w, ok := way.(interface{ NewestOnly() bool }); ok {
 			r.newestOnly = w.NewestOnly()
 		}
+		q.tasks.Go(func() { q.carry(r) })
 		if w, ok := way.(interface{ Run(context.Context) }); ok { // it keeps a connection
 			q.tasks.Go(func() { w.Run(q.open) })
 		}
