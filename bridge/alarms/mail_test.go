@@ -122,7 +122,9 @@ func TestMailWithoutTLS(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			o := tt.server.options(t, tt.server.start(t))
 			ca := o.TLS.CA
-			tt.server.cert, o.TLS.CA = certificate(t, tt.host, time.Now().Add(tt.until))
+			cert, other := certificate(t, tt.host, time.Now().Add(tt.until))
+			tt.server.setCert(cert)
+			o.TLS.CA = other
 			if name == "unknown authority" {
 				o.TLS.CA = ca
 			}

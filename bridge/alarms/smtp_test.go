@@ -54,9 +54,9 @@ type mailServer struct {
 	noSTARTTLS bool
 	cut        string // "data": it ends the connection within the data; ".": after the final dot, without an answer
 	hang       string // the verb that it never answers
-	cert       tls.Certificate
 
 	mu        sync.Mutex
+	cert      tls.Certificate
 	clear     bytes.Buffer // everything that arrived without TLS
 	delivered []string     // complete messages
 	end       chan struct{}
@@ -93,10 +93,23 @@ func (s *mailServer) seen() (inClear string, delivered []string) {
 	return s.clear.String(), slices.Clone(s.delivered)
 }
 
+func (s *mailServer) setCert(c tls.Certificate) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.cert = c
+}
+
+// tls returns the settings of the server's side.
+func (s *mailServer) tls() *tls.Config {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return &tls.Config{Certificates: []tls.Certificate{s.cert}}
+}
+
 // options returns the options of a way to the server.
 func (s *mailServer) options(t *testing.T, port int) MailOptions {
 	cert, ca := certificate(t, "localhost", time.Now().Add(time.Hour))
-	s.cert = cert
+	s.setCert(cert)
 	return MailOptions{Host: "localhost", Port: port, StartTLS: !s.implicit, TLS: transport.TLS{CA: ca}, User: "alarms",
 		Password: "correct horse", From: "alarms@millrace.example", To: "stage-door@millrace.example"}
 }
@@ -128,7 +141,7 @@ func (s *mailServer) serve(conn net.Conn) {
 	secure := s.implicit
 	var c net.Conn = tee{conn, s}
 	if secure {
-		c = tls.Server(conn, &tls.Config{Certificates: []tls.Certificate{s.cert}})
+		c = tls.Server(conn, s.tls())
 	}
 	in := bufio.NewReader(c)
 	say := func(text string) { io.WriteString(c, text+"\r\n") }
@@ -152,7 +165,7 @@ func (s *mailServer) serve(conn net.Conn) {
 			say("250-mail.example\r\n250-AUTH PLAIN LOGIN\r\n250 STARTTLS")
 		case verb == "STARTTLS":
 			say("220 go ahead")
-			t := tls.Server(conn, &tls.Config{Certificates: []tls.Certificate{s.cert}})
+			t := tls.Server(conn, s.tls())
 			c, in, secure = t, bufio.NewReader(t), true
 		case verb == "AUTH":
 			say("235 welcome")
