@@ -165,6 +165,39 @@ func TestUrgentFirst(t *testing.T) {
 	})
 }
 
+// TestUrgentOvertakes checks that an urgent message goes before ordinary ones that nobody has tried yet.
+func TestUrgentOvertakes(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "alarms")
+	synctest.Test(t, func(t *testing.T) {
+		w := &fakeWay{answer: func(context.Context, *alarm.Message) error { time.Sleep(time.Second); return nil }}
+		q, _ := openQueue(dir, map[string]Way{"w": w})
+		for _, id := range ids("a", 3) {
+			require.NoError(t, q.Put(message(t, id, false), nil))
+		}
+		synctest.Wait()
+		require.NoError(t, q.Put(message(t, "urgent", true), nil))
+		time.Sleep(time.Minute)
+		require.Equal(t, []string{"a-000", "urgent", "a-001", "a-002"}, w.got())
+		require.NoError(t, q.Close(time.Second))
+	})
+}
+
+// TestNewestInOrder checks that a state which failed once does not follow a newer one of the same alarm.
+func TestNewestInOrder(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "alarms")
+	synctest.Test(t, func(t *testing.T) {
+		w := &fakeWay{answer: down, newest: true}
+		q, _ := openQueue(dir, map[string]Way{"w": w})
+		require.NoError(t, q.Put(message(t, "a-1", false, "one", "two"), nil))
+		time.Sleep(time.Second)
+		require.NoError(t, q.Put(message(t, "a-2", true, "one"), nil))
+		w.set(nil)
+		time.Sleep(time.Minute)
+		require.Equal(t, []string{"a-1", "a-2"}, w.got())
+		require.NoError(t, q.Close(time.Second))
+	})
+}
+
 // TestOneFails checks that a message which fails again and again holds up no other.
 func TestOneFails(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "alarms")
