@@ -128,7 +128,7 @@ func (q *Queue) attempted(r *route, e *entry, answer string, err error) (pause b
 		return false // the queue is being closed
 	}
 	if r.status.Since.IsZero() {
-		r.log.Error("cannot send an alarm", append(about, zap.Bool("try again", !permanent), zap.Error(err))...)
+		r.log.Error("cannot send an alarm", append(about, zap.Bool("retry", !permanent), zap.Error(err))...)
 		r.status.Since = time.Now()
 	}
 	r.status.Failure = err.Error()

@@ -23,7 +23,7 @@ import (
 func TestWebhook(t *testing.T) {
 	const secret = "fly gallery"
 	server := programtest.Start(t, exec.Command(programtest.Need(t, "python3", "python3"), "testdata/webhook.py", secret))
-	port, ok := server.Next(t, 20*time.Second)
+	port, ok := server.Next(t, 2*time.Minute)
 	require.True(t, ok)
 	for status, refused := range map[int]bool{200: false, 202: false, 204: false, 301: false, 307: false, 400: true,
 		401: true, 404: true, 408: false, 410: true, 425: false, 429: false, 500: false, 503: false} {
