@@ -1,7 +1,40 @@
-// Package alarm decides who is told what, and when.
 package alarm
 
 import "time"
+
+// Kind says what a message is about.
+type Kind string
+
+// The kinds.
+const (
+	KindBegun   Kind = "begun"   // something began; the message may also tell what has ended since
+	KindLasts   Kind = "lasts"   // what was told before lasts
+	KindEnded   Kind = "ended"   // what was told before has ended
+	KindTest    Kind = "test"    // somebody tests a way
+	KindSummary Kind = "summary" // a summary of a time
+)
+
+// Class says how serious an alarm is and whom it concerns.
+type Class string
+
+// The classes. The first two are urgent.
+const (
+	ClassEmergency    Class = "emergency"    // an emergency call was not answered
+	ClassLoop         Class = "loop"         // a loop is open, or its state is unknown
+	ClassAbandoned    Class = "abandoned"    // an emergency call was abandoned by its caller
+	ClassLine         Class = "line"         // another incident of a line
+	ClassInterval     Class = "interval"     // a line needs a longer interval than the file has
+	ClassRegistration Class = "registration" // an adapter or a service is not registered
+	ClassController   Class = "controller"   // a controller is lost or answers nonsense
+	ClassRecord       Class = "record"       // the journal cannot be written
+	ClassWay          Class = "way"          // a way out does not accept alarms
+	ClassNetwork      Class = "network"      // this machine does not have an address of the file
+	ClassCertificate  Class = "certificate"  // a certificate expires soon
+	ClassTest         Class = "test"         // somebody tests a way
+)
+
+// Urgent reports whether alarms of the class are told at once, each for itself, also in quiet hours.
+func (c Class) Urgent() bool { return c == ClassEmergency || c == ClassLoop }
 
 // Message is what a person or a program is told.
 type Message struct {
@@ -18,7 +51,7 @@ type Message struct {
 // Alarm is one thing that a message tells.
 type Alarm struct {
 	Key    string    `json:"key"`   // what it is about: stable while it lasts, such as "line/box-office/unreachable"
-	Class  Class     `json:"class"` // text
+	Class  Class     `json:"class"` // see [Class]
 	Line   string    `json:"line,omitempty"`
 	Reason string    `json:"reason"` // the word of the incident or trouble
 	What   string    `json:"what"`   // a sentence: what was seen
@@ -26,9 +59,3 @@ type Alarm struct {
 	Since  time.Time `json:"since"`
 	Until  time.Time `json:"until,omitzero"` // zero: it lasts
 }
-
-// Kind says why a message is sent.
-type Kind string
-
-// Class says how serious an alarm is.
-type Class string

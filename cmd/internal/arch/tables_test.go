@@ -9,16 +9,17 @@ var may = map[string][]string{
 	"supervision/keysystem":       {"supervision"},
 	"supervision/supervisiontest": {"supervision"},
 	"supervision/sanitize":        {},
+	"supervision/alarm":           {"supervision/sanitize"},
 	"supervision/callrecord":      {"supervision", "supervision/sanitize"},
 	"supervision/window":          {},
-	"supervision/alarm":           {},
 	"supervision/dialplan":        {"supervision"},
 	"supervision/tuning":          {"supervision/window"},
 	"config/file":                 {},
 	"config": {"config/file", "supervision", "supervision/window", "supervision/dialplan", "bridge/relay",
 		// the drivers say what is wrong with their options
 		"bridge/relay/command", "bridge/relay/controller", "bridge/relay/gpio", "bridge/relay/httprelay",
-		"bridge/relay/modbus", "bridge/relay/mqtt", "bridge/relay/serial"},
+		"bridge/relay/modbus", "bridge/relay/mqtt", "bridge/relay/serial",
+		"bridge/alarms", "bridge/relay/transport"},
 	"bridge":              {"supervision", "supervision/callrecord", "bridge/relay"},
 	"bridge/journal":      {"config/file", "supervision", "supervision/callrecord"},
 	"bridge/control":      {"supervision/callrecord"},
@@ -75,7 +76,8 @@ var may = map[string][]string{
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"bridge/daemon": {"supervision", "supervision/callrecord", "config", "bridge", "bridge/control", "bridge/journal",
 		"bridge/runtimestate", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua",
-		"bridge/localaddr", "bridge/sipua/registration", "bridge/socketstore", "bridge/testcall"},
+		"bridge/localaddr", "bridge/sipua/registration", "bridge/socketstore", "bridge/testcall",
+		"bridge/alarms", "config/file", "supervision/alarm", "supervision/sanitize"},
 	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/relay/modbus/modbustest", "bridge/sipua/uatest",
 		"config"},
 	"cmd/internal/cli": {
@@ -196,7 +198,7 @@ var libraries = map[string][]string{
 // pure are the packages that only decide and compute. pureMay are the standard packages that they may import.
 var (
 	pure = []string{"supervision", "supervision/keysystem", "supervision/callrecord", "supervision/window",
-		"supervision/tuning", "supervision/dialplan", "bridge/sipua/sessiontimer", "supervision/alarm"}
+		"supervision/tuning", "supervision/dialplan", "supervision/alarm", "bridge/sipua/sessiontimer"}
 	pureMay = []string{
 		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "math/rand/v2", "slices", "sort",
 		"strconv", "strings",
