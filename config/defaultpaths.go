@@ -24,6 +24,7 @@ func (d *decoder) completeFiles(c *Config) {
 		prefix = ""
 	}
 	state, runtime := d.folders(filepath.Dir(absolute))
+	d.completeAlarms(&c.Alarms, state, prefix)
 	switch c.Journal.File {
 	case noFile:
 		c.Journal.File = ""

@@ -34,6 +34,7 @@ func defaults() *Config {
 	c.Media.PortLow, c.Media.PortHigh = defaultPorts, defaultPorts+999
 	c.Log = Log{Level: "info", Format: "auto", Remind: defaultRemind}
 	c.Journal = Journal{Keep: defaultKeep, MaxSize: defaultMaxSize, Numbers: "full"}
+	c.Alarms = Alarms{Repeat: defaultRepeat, PerHour: defaultPerHour, RegistrationLost: defaultRegistrationLost}
 	return c
 }
 
@@ -101,6 +102,7 @@ func fileKeys(c *Config) []key {
 			text("socket", &c.Control.Socket, "an absolute path, or none"),
 			value("group", &c.Control.Group, "a group", group),
 		}),
+		nested("alarms", alarmKeys(&c.Alarms)),
 		choice("require", &c.Require, kinds...),
 		list("controllers", &c.Controllers, newController, controllerKeys),
 		required(list("lines", &c.Lines, newLine, lineKeys)),

@@ -91,6 +91,7 @@ var restartKeys = []struct {
 	{"log", func(c *Config) any { return c.Log }},
 	{"journal", func(c *Config) any { return c.Journal }},
 	{"control", func(c *Config) any { return c.Control }},
+	{"alarms.folder", func(c *Config) any { return c.Alarms.Folder }},
 }
 
 // NeedsRestart returns the keys, with their places, in which c differs from the configuration of a running daemon and

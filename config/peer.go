@@ -21,15 +21,19 @@ func timeout(into *time.Duration) key {
 	return duration("timeout", into, leastTimeout, mostTimeout)
 }
 
-func peerKeys(p *Peer) []key {
+func peerKeys(p *Peer) []key { return append(accessKeys(p), timeout(&p.Timeout)) }
+
+func accessKeys(p *Peer) []key {
+	return append([]key{value("user", &p.User, "a name", userName), secret("password", &p.Password)},
+		certificateKeys(p)...)
+}
+
+func certificateKeys(p *Peer) []key {
 	return []key{
-		value("user", &p.User, "a name", userName),
-		secret("password", &p.Password),
 		text("ca", &p.CA, "a path"),
 		text("certificate", &p.Certificate, "a path"),
 		keyFile("key", &p.Key),
 		value("server_name", &p.ServerName, "a host", host),
-		timeout(&p.Timeout),
 	}
 }
 

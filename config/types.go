@@ -23,6 +23,7 @@ type Config struct {
 	Log       Log
 	Journal   Journal
 	Control   Control
+	Alarms    Alarms
 	// Require is the lowest kind of contact for lines that have no require of their own: oneshot, watchdog or none.
 	Require     string // require: default none
 	Controllers []Controller

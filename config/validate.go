@@ -36,6 +36,7 @@ func (d *decoder) validate(c *Config) {
 		d.checkEquipment(l, at)
 	}
 	d.checkControl(c)
+	d.checkAlarms(&c.Alarms)
 	d.checkLinesDiffer(c)
 }
 
