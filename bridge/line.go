@@ -29,6 +29,9 @@ type LineOptions struct {
 	// process, whenever that state changes. The line's goroutine calls both. Neither may block.
 	Record func(callrecord.Entry)
 	Save   func(supervision.SavedState)
+	// Fault, if not nil, receives the reason for which the loop is open or unknown, and IncidentNone once it is known
+	// to be closed. It comes before the reports of that step. The line's goroutine calls it, and it must not block.
+	Fault func(at time.Time, why supervision.Incident)
 	// Sense makes the line watch the contact's loop-current input while it is in service. It then posts Seized,
 	// Released and CurrentUnreadable.
 	Sense bool
@@ -51,6 +54,7 @@ type Line struct {
 	interrupter *interrupter
 	record      func(callrecord.Entry)
 	save        func(supervision.SavedState)
+	faulted     func(time.Time, supervision.Incident)
 	end         func()        // closes quit, once
 	quit        chan struct{} // closed by Stop
 	ended       chan struct{} // closed when run has returned
@@ -79,6 +83,7 @@ type Line struct {
 
 	// owned by run
 	incidents incidents
+	fault     supervision.Incident // the last one that faulted received
 	text      []byte
 }
 
@@ -87,7 +92,7 @@ func NewLine(o LineOptions) *Line {
 	quit := make(chan struct{})
 	l := &Line{
 		name: o.Name, epoch: o.Epoch, log: o.Logger.With(zap.String("line", o.Name)),
-		record: o.Record, save: o.Save,
+		record: o.Record, save: o.Save, faulted: o.Fault,
 		mailbox: &mailbox{}, quit: quit, end: sync.OnceFunc(func() { close(quit) }), ended: make(chan struct{}),
 		wake:    make(chan struct{}, 1), // see wake
 		pings:   make(chan struct{}),    // see pings
@@ -358,7 +363,7 @@ func (l *Line) queueStep(s pastStep) {
 		l.saved, s.saved, s.save = k, k, true
 	}
 	if s.save || len(s.effects) > 0 || s.hasEvent() {
-		s.followers = l.followers.list.Load()
+		s.followers, s.fault = l.followers.list.Load(), l.machine.Fault()
 		l.steps.put(s)
 	}
 	l.awaken()

@@ -19,6 +19,8 @@ type pastStep struct {
 	// saved is the state to be saved, if save is set.
 	saved supervision.SavedState
 	save  bool
+	// fault is why the loop counts as faulted after the step.
+	fault supervision.Incident
 	// followers are those at the time of the step.
 	followers *[]*follower
 }
@@ -83,6 +85,10 @@ func (l *Line) publishAll() {
 
 func (l *Line) publish(s *pastStep) {
 	now := l.instant(s.at)
+	if s.fault != l.fault && l.faulted != nil {
+		l.faulted(s.at, s.fault)
+	}
+	l.fault = s.fault
 	if s.hasEvent() {
 		l.enter(s, callrecord.Entry{At: s.at, Line: l.name, Event: s.event})
 		l.write(s.at, "event", zap.InfoLevel, s.event.Call, s.event.Append)

@@ -93,6 +93,9 @@ func (m *Machine) AtRest() bool {
 	return settled && m.pendingOpening.wait == waitNothing && !m.verifying() && m.waiting == 0
 }
 
+// Fault returns why the loop counts as faulted, as in [View].
+func (m *Machine) Fault() Incident { return m.fault }
+
 // View is a copy of the machine's state, for people.
 type View struct {
 	Calls       []CallView

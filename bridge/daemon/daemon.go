@@ -75,6 +75,7 @@ type Daemon struct {
 	lines   atomic.Pointer[[]*Line] // nil until all lines are created; replaced as a whole
 	epoch   time.Time               // the zero of the machines' time lines
 	reloads *reloads
+	alarms  *alarmRunner
 
 	mu           sync.Mutex     // guards earlyNotices, and is held while a notice is passed on
 	earlyNotices []relay.Notice // notices that arrived before the lines existed
@@ -100,6 +101,7 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	d := &Daemon{log: o.Logger, sockets: o.Sockets, mayStart: o.MayStart, closeFor: cmp.Or(o.closeFor, CloseTimeout),
 		ending: make(chan struct{}), epoch: time.Now()}
 	d.reloads = newReloads(d, c, o)
+	d.alarms = newAlarmRunner(d, c)
 	d.backend = &backend{d: d, started: time.Now(), config: o.Path, version: o.Version, journal: c.Journal.File}
 	d.addresses = &addressWatch{log: o.Logger, has: localaddr.Has, remind: c.Log.Remind,
 		wanted: func() []config.Address { return d.reloads.loaded.Load().Addresses() },
@@ -126,6 +128,7 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 		return nil, err
 	}
 	d.serveControl(c)
+	d.alarms.start()
 	return d, nil
 }
 
@@ -133,6 +136,7 @@ func (d *Daemon) driverOptions() drivers.Options {
 	tell := notices(d.log)
 	return drivers.Options{Notify: func(n relay.Notice) {
 		tell(n)
+		d.alarms.notice(n)
 		d.contactNotice(n)
 	}}
 }
@@ -229,6 +233,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 // makeLine makes a line that is not started yet, and the options of its user agent.
 func (d *Daemon) makeLine(c *config.Config, l *config.Line, contact relay.Contact) (*Line, sipua.LineOptions, error) {
 	k, bo := newLine(l, contact, d.journal, d.epoch, d.log)
+	k.tell = d.alarms.post
 	bo.Remind = c.Log.Remind
 	k.line = bridge.NewLine(bo)
 	lo, err := k.sipOptions(c, l)

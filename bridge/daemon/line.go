@@ -19,6 +19,7 @@ import (
 	"clearback/bridge/testcall"
 	"clearback/config"
 	"clearback/supervision"
+	"clearback/supervision/alarm"
 	"clearback/supervision/callrecord"
 )
 
@@ -31,7 +32,8 @@ type Line struct {
 	// set once, before the line starts
 	name    string
 	line    *bridge.Line
-	journal *journal.Journal // nil if there is none
+	journal *journal.Journal   // nil if there is none
+	tell    func(alarm.Report) // takes what people must know, and never blocks; nil: nobody does
 	epoch   time.Time
 	log     *zap.Logger
 
@@ -53,6 +55,9 @@ type Line struct {
 	callInfos    map[supervision.CallID]callrecord.CallInfo
 	lastClearing callrecord.Account                           // the last far-end clearing; zero if there was none
 	incidents    map[supervision.Incident]callrecord.Incident // those that have not ended
+	fault        supervision.Incident                         // why the loop is open or unknown; IncidentNone: it is not
+	faultedAt    time.Time                                    // since when
+	stayed       bool                                         // a hold stayed, so a longer interval is in use
 	controller   string                                       // the controller's present problem, "" if there is none
 	troubled     time.Time                                    // since when
 	userAgent    string
@@ -128,10 +133,10 @@ func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 	}
 	p := trusted(c, trust)
 	l.checkedAs, l.sensed = checkedAs(c, trust), p.SenseTrusted
-	l.recorder = callrecord.NewRecorder(c.Name)
+	l.recorder, l.stayed = callrecord.NewRecorder(c.Name), kept.Stayed > 0
 	return l, bridge.LineOptions{
 		Name: c.Name, Policy: p, Contact: contact, Epoch: epoch, Logger: log, Saved: kept,
-		Record: l.record, Save: l.save,
+		Record: l.record, Save: l.save, Fault: l.setFault,
 		// An input that was never confirmed, or reads the wrong way round, would end every opening as a seizure.
 		Sense: p.SenseTrusted,
 	}
@@ -163,6 +168,7 @@ func (l *Line) record(e callrecord.Entry) {
 	}
 	for i := range incidents {
 		n := &incidents[i]
+		l.tellIncident(n)
 		switch {
 		case n.Ended.IsZero():
 			l.incidents[n.Reason] = *n
@@ -200,11 +206,12 @@ func (l *Line) setCallMedia(call supervision.CallID, m callrecord.Media) {
 
 // save writes the state that outlives the process to the journal. It runs on the line's goroutine.
 func (l *Line) save(kept supervision.SavedState) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.stayed = kept.Stayed > 0
 	if l.journal == nil {
 		return
 	}
-	l.mu.Lock()
-	defer l.mu.Unlock()
 	state := journal.SavedLine{Line: l.name, Stayed: kept.Stayed, Basis: l.basis}
 	if kept.CallbackBy > 0 {
 		state.CallbackBy = l.epoch.Add(time.Duration(kept.CallbackBy))

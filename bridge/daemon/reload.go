@@ -209,6 +209,7 @@ func (r *reloads) load() (out control.Reload, err error) {
 		return out, err
 	}
 	r.loaded.Store(c)
+	r.d.alarms.configure(c)
 	clear(r.pauses) // somebody wants to know now
 	groups := r.groups(c)
 	out = control.Reload{Added: []string{}, Changed: []string{}, Removed: []string{}, Kept: []string{},

@@ -81,6 +81,7 @@ func (d *Daemon) finish(hurry, skip context.Context, endCalls func() (leave bool
 		case <-closing.Done(): // the last BYEs are not worth waiting for
 		}
 		<-unasked
+		d.alarms.close(d.notClosed, leave.Load())
 		d.closeRecords()
 	})
 	return d.notClosed

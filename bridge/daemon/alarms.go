@@ -1,0 +1,419 @@
+package daemon
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"fmt"
+	"os"
+	"reflect"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/alarms"
+	"clearback/bridge/relay/drivers"
+	"clearback/bridge/runtimestate"
+	"clearback/config"
+	"clearback/supervision/alarm"
+)
+
+// Our own numbers.
+const (
+	// alarmPoll is how often the daemon looks at what does not report its changes, such as a registration.
+	alarmPoll = 5 * time.Second
+	// alarmEnd bounds the end of the alarms in a shutdown, and alarmLeave in a hand-over, in which callers wait. What
+	// has not been sent then stays in the folder for the next process.
+	alarmEnd   = 2 * time.Second
+	alarmLeave = 200 * time.Millisecond
+	// alarmSaved is the name of the saved state.
+	alarmSaved = "told"
+)
+
+// alarmQueue carries messages to people. Put does not wait; durable is called once the message is on the disk, or
+// cannot be.
+type alarmQueue interface {
+	Put(m *alarm.Message, durable func(error)) error
+	Status() map[string]alarms.Status
+	Close(timeout time.Duration) error
+}
+
+// alarmRunner gives the daemon's reports to package alarm, and its messages to the ways out. Reports come from any
+// goroutine, also from a line's, and never wait: they are combined by key until the runner's own goroutine takes them.
+// So there are at most as many as things that can be reported, and none is dropped.
+type alarmRunner struct {
+	// set once
+	d      *Daemon
+	log    *zap.Logger
+	folder string
+	// wake makes run look at everything that mu guards. One slot: a pending wake-up stands for all.
+	wake  chan struct{}
+	quit  chan struct{}
+	ended chan struct{} // closed when run has returned
+	open  func(*config.Config, *zap.Logger) alarmQueue
+
+	mu      sync.Mutex
+	running bool
+	end     time.Duration // how long the end may take
+	c       *config.Config
+	waiting map[string]*waitingReport
+	lost    map[string]alarm.Report // controllers without a connection, by name
+	unsaved int                     // messages that may not be on the disk yet
+
+	certificates chan []alarm.Report // one slot: the result of the check that is under way
+	expiring     []alarm.Report      // owned by run
+}
+
+// waitingReport combines the reports of one key.
+type waitingReport struct {
+	alarm.Report
+	begun bool
+}
+
+func newAlarmRunner(d *Daemon, c *config.Config) *alarmRunner {
+	return &alarmRunner{d: d, log: d.log, folder: c.Alarms.Folder, c: c, end: alarmEnd,
+		wake: make(chan struct{}, 1), quit: make(chan struct{}), ended: make(chan struct{}),
+		waiting: map[string]*waitingReport{}, lost: map[string]alarm.Report{},
+		certificates: make(chan []alarm.Report, 1), open: openAlarmQueue}
+}
+
+// start starts the goroutine. Reports may come earlier.
+func (a *alarmRunner) start() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.running = true
+	go a.run()
+}
+
+// post takes a report. It never waits.
+func (a *alarmRunner) post(r alarm.Report) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if len(a.c.Alarms.Ways) > 0 {
+		a.postLocked(r)
+	}
+}
+
+func (a *alarmRunner) postLocked(r alarm.Report) {
+	key := r.Alarm.Key
+	w := a.waiting[key]
+	switch {
+	case w == nil:
+		a.waiting[key] = &waitingReport{r, r.State != alarm.Ended}
+	case r.State == alarm.Ended:
+		w.State = alarm.Ended
+	default:
+		if w.begun {
+			r.Alarm.Since, r.Times = w.Alarm.Since, w.Times+r.Times
+		}
+		a.waiting[key] = &waitingReport{r, true}
+	}
+	a.signal()
+}
+
+func (a *alarmRunner) signal() {
+	select {
+	case a.wake <- struct{}{}:
+	default: // a wake-up is pending
+	}
+}
+
+// take returns the reports that wait, and the configuration.
+func (a *alarmRunner) take() (map[string]*waitingReport, *config.Config) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	all := a.waiting
+	a.waiting = map[string]*waitingReport{}
+	return all, a.c
+}
+
+// configure takes another configuration.
+func (a *alarmRunner) configure(c *config.Config) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for name := range a.lost { // a changed controller reports again
+		if was, is := controllerNamed(a.c, name), controllerNamed(c, name); !reflect.DeepEqual(was, is) {
+			delete(a.lost, name)
+		}
+	}
+	a.c = c
+	a.signal()
+}
+
+func controllerNamed(c *config.Config, name string) *config.Controller {
+	for i := range c.Controllers {
+		if c.Controllers[i].Name == name {
+			return &c.Controllers[i]
+		}
+	}
+	return nil
+}
+
+// close tells which contacts are not known to be closed, saves what was told and closes the queue. leave means that
+// another process is about to start.
+func (a *alarmRunner) close(notClosed []drivers.NotClosed, leave bool) {
+	for _, n := range notClosed {
+		a.post(notClosedReport(n))
+	}
+	a.mu.Lock()
+	running := a.running
+	if leave {
+		a.end = alarmLeave
+	}
+	limit := a.end
+	a.mu.Unlock()
+	if !running {
+		return
+	}
+	close(a.quit)
+	select {
+	case <-a.ended:
+	case <-time.After(limit):
+		a.log.Warn("the alarms could not be closed in time; what is on the disk is sent after the next start")
+	}
+}
+
+// run serves the ways, if the file has any.
+func (a *alarmRunner) run() {
+	defer close(a.ended)
+	for {
+		a.mu.Lock()
+		c := a.c
+		a.mu.Unlock()
+		if len(c.Alarms.Ways) > 0 {
+			if a.serve(c) {
+				return
+			}
+			continue
+		}
+		select {
+		case <-a.quit:
+			return
+		case <-a.wake:
+		}
+	}
+}
+
+// serving is what the goroutine has while there are ways.
+type serving struct {
+	*alarmRunner
+	c     *config.Config
+	began time.Time
+	state *runtimestate.Store
+	queue alarmQueue
+	n     *alarm.Notifier
+	dirty bool // the state has to be saved
+}
+
+// serve runs until the daemon ends (true), or the file has no ways any more.
+func (a *alarmRunner) serve(c *config.Config) (ended bool) {
+	s := &serving{alarmRunner: a, c: c, began: time.Now()}
+	s.state = runtimestate.Open(a.folder+".state", "", a.log) // waits for the disk for at most a second
+	var saved alarm.Saved
+	if _, err := s.state.Get(alarmSaved, &saved); err != nil {
+		a.log.Warn("what was told before the restart is not known; alarms that last are told again", zap.Error(err))
+	}
+	s.n = alarm.New(alarmSettings(c), randomID(), s.now(), saved)
+	s.queue = a.open(c, a.log)
+	poll := time.NewTicker(alarmPoll)
+	defer poll.Stop()
+	check := time.NewTicker(certificatesEvery)
+	defer check.Stop()
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	a.checkCertificates(c)
+	for {
+		select {
+		case <-a.quit:
+			s.step()
+			s.mu.Lock()
+			limit := s.end
+			s.mu.Unlock()
+			s.close(limit / 2)
+			return true
+		case <-a.wake:
+		case <-timer.C:
+		case <-poll.C:
+			s.look()
+		case <-check.C:
+			a.checkCertificates(s.c)
+		case a.expiring = <-a.certificates:
+			s.look()
+		}
+		timer.Reset(s.step())
+		if len(s.c.Alarms.Ways) == 0 {
+			s.close(alarmEnd / 2)
+			return false
+		}
+	}
+}
+
+func (s *serving) now() alarm.Time {
+	now := time.Now()
+	return alarm.Time{Mono: now.Sub(s.began), Wall: now.Round(0)}
+}
+
+func alarmSettings(c *config.Config) alarm.Settings {
+	k := &c.Alarms
+	return alarm.Settings{Site: siteName(c), Repeat: k.Repeat, PerHour: k.PerHour,
+		Quiet: alarm.Quiet{From: k.QuietFrom, To: k.QuietTo}}
+}
+
+// siteName returns the name of the place in each message.
+func siteName(c *config.Config) string {
+	if c.Alarms.Site != "" {
+		return c.Alarms.Site
+	}
+	if host, err := os.Hostname(); err == nil {
+		return host
+	}
+	return "clearback"
+}
+
+// step takes what waits, sends what is due, and returns how long to wait for the next.
+func (s *serving) step() time.Duration {
+	reports, c := s.take()
+	s.reconfigure(c)
+	now := s.now()
+	for _, r := range reports {
+		if state := r.State; r.begun {
+			if state == alarm.Ended {
+				r.State = alarm.Stands
+			}
+			s.dirty = s.n.Take(now, r.Report) || s.dirty
+			r.State = state
+		}
+		if r.State == alarm.Ended {
+			s.dirty = s.n.Take(now, r.Report) || s.dirty
+		}
+	}
+	messages, next := s.n.Step(now)
+	for i := range messages {
+		s.put(&messages[i])
+	}
+	s.save(len(messages) > 0)
+	if next == alarm.Never {
+		return time.Hour
+	}
+	return max(next-s.now().Mono, 0)
+}
+
+// put gives a message to the queue. What was told is saved only when all messages are on the disk: after a kill in
+// between, an alarm may be told twice, and none is lost.
+func (s *serving) put(m *alarm.Message) {
+	s.mu.Lock()
+	s.unsaved++
+	s.mu.Unlock()
+	durable := func(err error) {
+		if err != nil {
+			s.log.Warn("an alarm is not on the disk yet; a restart before it is sent may lose it", zap.String("id", m.ID),
+				zap.Error(err))
+		}
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.unsaved--
+		s.signal()
+	}
+	if err := s.queue.Put(m, durable); err != nil {
+		durable(err)
+	}
+}
+
+func (s *serving) save(messages bool) {
+	s.dirty = s.dirty || messages
+	s.mu.Lock()
+	unsaved := s.unsaved
+	s.mu.Unlock()
+	if !s.dirty || unsaved > 0 {
+		return
+	}
+	s.dirty = false
+	if err := s.state.Put(alarmSaved, s.n.Save(s.now()), nil); err != nil {
+		s.log.Error("what was told cannot be saved", zap.Error(err))
+	}
+}
+
+// reconfigure takes the settings of c. The ways are opened again only if they have changed.
+func (s *serving) reconfigure(c *config.Config) {
+	if c == s.c {
+		return
+	}
+	was := s.c
+	s.c = c
+	s.n.Set(alarmSettings(c))
+	if len(c.Alarms.Ways) == 0 || reflect.DeepEqual(was.Alarms.Ways, c.Alarms.Ways) {
+		return
+	}
+	if err := s.queue.Close(alarmEnd); err != nil {
+		s.log.Warn("closing the ways of the alarms", zap.Error(err))
+	}
+	s.queue = s.open(c, s.log)
+	s.checkCertificates(c)
+}
+
+// close closes the queue and saves what was told, within twice the limit.
+func (s *serving) close(limit time.Duration) {
+	if err := s.queue.Close(limit); err != nil {
+		s.log.Warn("closing the ways of the alarms", zap.Error(err))
+	}
+	s.save(false)
+	if err := s.state.Close(limit); err != nil {
+		s.log.Warn("what was told cannot be saved; after the next start some alarms may be told again", zap.Error(err))
+	}
+}
+
+// openAlarmQueue opens the ways of the file. One that cannot be opened is logged and left out.
+func openAlarmQueue(c *config.Config, log *zap.Logger) alarmQueue {
+	ways := map[string]alarms.Way{}
+	for i := range c.Alarms.Ways {
+		w := &c.Alarms.Ways[i]
+		way, err := openWay(w)
+		if err != nil {
+			log.Error("a way of the alarms cannot be used; correct it and reload the file", zap.String("way", w.Name),
+				zap.Error(err))
+			continue
+		}
+		ways[w.Name] = way
+	}
+	return alarms.OpenQueue(alarms.QueueOptions{Dir: c.Alarms.Folder, Ways: ways, Log: log})
+}
+
+func openWay(w *config.AlarmWay) (alarms.Way, error) {
+	switch {
+	case w.Mail != nil:
+		return way(alarms.NewMail(w.Mail.Options()))
+	case w.Webhook != nil:
+		return way(alarms.NewWebhook(w.Webhook.Options()))
+	case w.MQTT != nil:
+		return way(alarms.NewMQTT(w.MQTT.Options()))
+	case w.Program != nil:
+		return way(alarms.NewProgram(w.Program.Options()))
+	}
+	return nil, fmt.Errorf("the way %s has no kind", w.Name)
+}
+
+// way is nil with an error.
+func way[W alarms.Way](w W, err error) (alarms.Way, error) {
+	if err != nil {
+		return nil, err
+	}
+	return w, nil
+}
+
+// randomID returns a text that no other process has.
+func randomID() string {
+	var random [8]byte
+	_, _ = rand.Read(random[:]) // it never fails (package crypto/rand)
+	return hex.EncodeToString(random[:])
+}
+
+// TryAlarm sends a message that tests a way of the file, without a daemon and without its queue. It returns what the
+// other side answered. It ends with ctx.
+func TryAlarm(ctx context.Context, c *config.Config, w *config.AlarmWay) (answer string, err error) {
+	out, err := openWay(w)
+	if err != nil {
+		return "", err
+	}
+	return out.Send(ctx, alarm.Test(siteName(c), "test-"+randomID(), time.Now()))
+}
