@@ -32,7 +32,7 @@ const (
 // It has no journal and no control socket, because it is not the service.
 func (e *env) checkLive(c *config.Config, states, pulse string) int {
 	served := *c
-	served.Journal.File, served.Control.Socket = "", ""
+	served.Journal.File, served.Control.Socket, served.Alarms.Ways = "", "", nil
 	log, end := newLogger(config.Log{Level: "warn", Format: c.Log.Format}, e.Err)
 	defer end()
 	d, err := daemon.Start(&served, daemonOptions("", log))

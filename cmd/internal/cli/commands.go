@@ -88,6 +88,12 @@ func commands() []command {
 			example: "clearback check --live /etc/clearback/clearback.yaml",
 		},
 		{
+			group: groupAdjust, name: "alarm", operands: "[WAY]", setup: tryAlarms,
+			short:   "Send a test alarm on each way of the file, or on one",
+			more:    "It needs no daemon. It fails if a way does not accept the message.",
+			example: "clearback alarm --test",
+		},
+		{
 			group: groupAdjust, name: "window", operands: "[LINE]", setup: showWindow,
 			short:   "Show which intervals are possible on a line, and why",
 			example: "clearback window box-office",

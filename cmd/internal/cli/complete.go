@@ -39,7 +39,19 @@ func candidates(k *cobra.Command, word, typed string) (all []cobra.Completion, h
 	for _, w := range strings.Split(strings.Trim(word, "[]"), "|") {
 		switch {
 		case w == "LINE":
-			all = append(all, configuredLines(k)...)
+			all = append(all, configured(k, func(c *config.Config) (names []cobra.Completion) {
+				for i := range c.Lines {
+					names = append(names, c.Lines[i].Name)
+				}
+				return names
+			})...)
+		case w == "WAY":
+			all = append(all, configured(k, func(c *config.Config) (names []cobra.Completion) {
+				for i := range c.Alarms.Ways {
+					names = append(names, c.Alarms.Ways[i].Name)
+				}
+				return names
+			})...)
 		case w == "SCENE":
 			all = append(all, rehearsal.SceneNames()...)
 		case w == "HABIT":
@@ -61,8 +73,8 @@ func candidates(k *cobra.Command, word, typed string) (all []cobra.Completion, h
 	return slices.DeleteFunc(all, func(c cobra.Completion) bool { return !strings.HasPrefix(c, typed) }), how
 }
 
-// configuredLines returns the lines of the configuration file, as far as a faulty file can be read.
-func configuredLines(k *cobra.Command) (names []cobra.Completion) {
+// configured returns names from the configuration file, as far as a faulty file can be read.
+func configured(k *cobra.Command, names func(*config.Config) []cobra.Completion) []cobra.Completion {
 	path := defaultConfigPath()
 	if f := k.Flags().Lookup("config"); f != nil {
 		path = f.Value.String()
@@ -71,10 +83,7 @@ func configuredLines(k *cobra.Command) (names []cobra.Completion) {
 	if err != nil || c == nil {
 		return nil // an error message would disturb the user while typing
 	}
-	for i := range c.Lines {
-		names = append(names, c.Lines[i].Name)
-	}
-	return names
+	return names(c)
 }
 
 // completion prints the completion script of a shell. The script calls clearback for the candidates.

@@ -16,7 +16,7 @@ import (
 
 // commands are all commands, as the user types them.
 var commands = []string{
-	"run", "reload", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "backup",
+	"run", "reload", "check", "lines", "calls", "explain", "alarm", "window", "tune", "keep", "pulse", "backup",
 	"restore", "rehearse", "close",
 	"relay", "setup", "version",
 }

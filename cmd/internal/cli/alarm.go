@@ -1,0 +1,53 @@
+package cli
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"clearback/bridge/daemon"
+	"clearback/config"
+)
+
+// alarmTimeout is how long a way may take to accept a test. Our own number: the daemon allows an attempt as long.
+const alarmTimeout = 30 * time.Second
+
+// tryAlarms sends a test message on each way of the file, or on the one that is named, and prints the answers.
+func tryAlarms(f *pflag.FlagSet) action {
+	path := configFlag(f)
+	test := f.Bool("test", false, "send a test message and print what the other side answers")
+	return func(e *env, operands []string) int {
+		if !*test {
+			return e.fault("alarm: say what to do: --test")
+		}
+		c, code, ok := e.load(*path, config.LoadForCheck)
+		if !ok {
+			return code
+		}
+		ways := c.Alarms.Ways
+		if len(operands) > 0 {
+			ways = slices.DeleteFunc(slices.Clone(ways), func(w config.AlarmWay) bool { return w.Name != operands[0] })
+			if len(ways) == 0 {
+				return e.fault("alarm: %s has no way called %q", *path, operands[0])
+			}
+		}
+		if len(ways) == 0 {
+			return e.fault("alarm: %s has no way, so nobody is told; add one under alarms.ways", *path)
+		}
+		code = ExitOK
+		for i := range ways {
+			ctx, cancel := e.within(alarmTimeout)
+			answer, err := daemon.TryAlarm(ctx, c, &ways[i])
+			cancel()
+			if err != nil {
+				fmt.Fprintf(e.Out, "%s: not accepted: %v\n", ways[i].Name, err)
+				code = ExitFailed
+				continue
+			}
+			fmt.Fprintf(e.Out, "%s: accepted: %s\n", ways[i].Name, answer)
+		}
+		return code
+	}
+}
