@@ -27,8 +27,6 @@ const (
 	// has not been sent then stays in the folder for the next process.
 	alarmEnd   = 2 * time.Second
 	alarmLeave = 200 * time.Millisecond
-	// alarmSaved is the name of the saved state.
-	alarmSaved = "told"
 )
 
 // alarmQueue carries messages to people. Put does not wait; durable is called once the message is on the disk, or
@@ -200,21 +198,20 @@ type serving struct {
 	*alarmRunner
 	c     *config.Config
 	began time.Time
-	state *runtimestate.Store
 	queue alarmQueue
 	n     *alarm.Notifier
 	dirty bool // the state has to be saved
+
+	state      *runtimestate.Store      // nil until the folder has been read
+	opened     chan *runtimestate.Store // brings state
+	stopOpener context.CancelFunc
 }
 
 // serve runs until the daemon ends (true), or the file has no ways any more.
 func (a *alarmRunner) serve(c *config.Config) (ended bool) {
-	s := &serving{alarmRunner: a, c: c, began: time.Now()}
-	s.state = runtimestate.Open(a.folder+".state", "", a.log) // waits for the disk for at most a second
-	var saved alarm.Saved
-	if _, err := s.state.Get(alarmSaved, &saved); err != nil {
-		a.log.Warn("what was told before the restart is not known; alarms that last are told again", zap.Error(err))
-	}
-	s.n = alarm.New(alarmSettings(c), randomID(), s.now(), saved)
+	s := &serving{alarmRunner: a, c: c, began: time.Now(), opened: make(chan *runtimestate.Store)}
+	s.n = alarm.New(alarmSettings(c), randomID())
+	s.openState()
 	s.queue = a.open(c, a.log)
 	poll := time.NewTicker(alarmPoll)
 	defer poll.Stop()
@@ -240,6 +237,8 @@ func (a *alarmRunner) serve(c *config.Config) (ended bool) {
 			a.checkCertificates(s.c)
 		case a.expiring = <-a.certificates:
 			s.look()
+		case store := <-s.opened:
+			s.load(store)
 		}
 		timer.Reset(s.step())
 		if len(s.c.Alarms.Ways) == 0 {
@@ -320,20 +319,6 @@ func (s *serving) put(m *alarm.Message) {
 	}
 }
 
-func (s *serving) save(messages bool) {
-	s.dirty = s.dirty || messages
-	s.mu.Lock()
-	unsaved := s.unsaved
-	s.mu.Unlock()
-	if !s.dirty || unsaved > 0 {
-		return
-	}
-	s.dirty = false
-	if err := s.state.Put(alarmSaved, s.n.Save(s.now()), nil); err != nil {
-		s.log.Error("what was told cannot be saved", zap.Error(err))
-	}
-}
-
 // reconfigure takes the settings of c. The ways are opened again only if they have changed.
 func (s *serving) reconfigure(c *config.Config) {
 	if c == s.c {
@@ -350,17 +335,6 @@ func (s *serving) reconfigure(c *config.Config) {
 	}
 	s.queue = s.open(c, s.log)
 	s.checkCertificates(c)
-}
-
-// close closes the queue and saves what was told, within twice the limit.
-func (s *serving) close(limit time.Duration) {
-	if err := s.queue.Close(limit); err != nil {
-		s.log.Warn("closing the ways of the alarms", zap.Error(err))
-	}
-	s.save(false)
-	if err := s.state.Close(limit); err != nil {
-		s.log.Warn("what was told cannot be saved; after the next start some alarms may be told again", zap.Error(err))
-	}
 }
 
 // openAlarmQueue opens the ways of the file. One that cannot be opened is logged and left out.

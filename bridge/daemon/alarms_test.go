@@ -27,6 +27,7 @@ import (
 	"clearback/bridge/daemon/daemontest"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/drivers"
+	"clearback/bridge/runtimestate"
 	"clearback/config"
 	"clearback/supervision"
 	"clearback/supervision/alarm"
@@ -266,6 +267,39 @@ func TestAlarmsOverARestart(t *testing.T) {
 		lineOf(a)
 		time.Sleep(time.Hour)
 		require.Equal(t, []string{"ended line/stage-door/loop!"}, q.told())
+		a.close(nil, false)
+	})
+}
+
+// SAFETY.md S132. What was told is known even if the folder cannot be read at first: another process has it open for
+// some seconds. What was reported meanwhile may be told twice. The end of the rest is told.
+func TestAlarmsStateIsReadLate(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "alarms")
+	synctest.Test(t, func(t *testing.T) {
+		q := &messageQueue{onDisk: true}
+		a := newRunner(folder, q)
+		lineOf(a).setFault(time.Now(), supervision.IncidentUnreachable)
+		a.notice(relay.Notice{Kind: relay.LinkLost, Controller: "cabinet"})
+		time.Sleep(2 * linkLostFor)
+		require.Equal(t, []string{"begun line/stage-door/loop!", "begun controller/cabinet"}, q.told())
+		a.close(nil, false)
+
+		other := runtimestate.Open(folder+".state", "", zap.NewNop())
+		a = newRunner(folder, q)
+		lineOf(a).setFault(time.Now(), supervision.IncidentUnreachable)
+		time.Sleep(alarmFirstRead)
+		synctest.Wait()
+		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told(), "told twice rather than late")
+		time.Sleep(2 * time.Second)
+		require.NoError(t, other.Close(time.Second))
+		time.Sleep(time.Hour)
+		require.Equal(t, []string{"ended controller/cabinet"}, q.told())
+		a.close(nil, false)
+
+		a = newRunner(folder, q)
+		lineOf(a).setFault(time.Now(), supervision.IncidentUnreachable)
+		time.Sleep(time.Minute)
+		require.Empty(t, q.told(), "told before the restart")
 		a.close(nil, false)
 	})
 }

@@ -105,11 +105,8 @@ type Notifier struct {
 }
 
 // New returns a Notifier. The IDs of its messages begin with id, which must differ from that of every other process.
-// saved is what an earlier process saved, or the zero value.
-func New(set Settings, id string, now Time, saved Saved) *Notifier {
-	n := &Notifier{set: set, id: id, entries: map[string]*entry{}}
-	n.load(now, saved)
-	return n
+func New(set Settings, id string) *Notifier {
+	return &Notifier{set: set, id: id, entries: map[string]*entry{}}
 }
 
 // Set changes the settings. What stands is told with the new ones.

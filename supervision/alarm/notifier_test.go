@@ -28,7 +28,7 @@ var (
 
 func newFixture(t *testing.T, set Settings) *fixture {
 	d := &fixture{t: t, now: Time{Wall: noon}}
-	d.n = New(set, "id", d.now, Saved{})
+	d.n = New(set, "id")
 	d.step()
 	return d
 }
@@ -250,7 +250,8 @@ func TestRestart(t *testing.T) {
 			t.Fatal(err)
 		}
 		e := &fixture{t: t, now: Time{Wall: d.now.Wall.Add(step)}}
-		e.n = New(settings, "other", e.now, s)
+		e.n = New(settings, "other")
+		e.n.Load(e.now, s)
 		e.step()
 		e.take(Stands, ClassLoop, "loop")
 		e.take(Stands, ClassLine, "stays")
@@ -395,7 +396,8 @@ func checkRandomOrder(t *testing.T, set Settings, r *rand.Rand) {
 		case 0: // restart
 			s := d.n.Save(d.now)
 			base := d.now.Mono // so that the test compares instants of both processes
-			d.n = New(set, fmt.Sprint("id", len(ids)), d.now, s)
+			d.n = New(set, fmt.Sprint("id", len(ids)))
+			d.n.Load(d.now, s)
 			check(d.step())
 			for k, h := range keys {
 				if h.stands {

@@ -45,13 +45,14 @@ func (n *Notifier) Save(now Time) Saved {
 	return s
 }
 
-// load takes what an earlier process saved. Ages are bounded, since the clock may have been set meanwhile.
-func (n *Notifier) load(now Time, s Saved) {
+// Load takes what an earlier process saved, but for the alarms that have been reported to this Notifier. Ages are
+// bounded, since the clock may have been set meanwhile.
+func (n *Notifier) Load(now Time, s Saved) {
 	mono := func(wall time.Time, most time.Duration) time.Duration {
 		return now.Mono - min(max(now.Wall.Sub(wall), 0), most)
 	}
 	for _, one := range s.Alarms {
-		if one.Key == "" {
+		if one.Key == "" || n.entries[one.Key] != nil {
 			continue
 		}
 		e := &entry{alarm: one.Alarm, event: one.Event, after: one.After, times: one.Times,
