@@ -99,10 +99,14 @@ func (l *Line) setFault(at time.Time, why supervision.Incident) {
 	l.tell(r)
 }
 
-// faultReport has the same key for each reason, since the loop has one state. l.mu is held.
+// faultReport has the same key for each reason, since the loop has one state. If it was unknown and is known to be open,
+// that is told again. l.mu is held.
 func (l *Line) faultReport() alarm.Report {
 	r := l.lineReport(alarm.Stands, alarm.ClassLoop, "loop", l.faultedAt)
 	r.Alarm.Reason = l.fault.String()
+	if l.fault == supervision.IncidentLoopOpen {
+		r.Grade = 1
+	}
 	l.describe(&r, &callrecord.Incident{Reason: l.fault})
 	return r
 }

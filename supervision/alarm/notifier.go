@@ -28,9 +28,6 @@ const (
 	quietCheck = time.Minute
 	// mostAlarms bounds the alarms of one message. The others are told in the next one.
 	mostAlarms = 50
-	// mostKeys bounds the alarms that are known. Keys are made from the file's names and from this program's words, so
-	// that only an error can make more. Urgent ones are accepted in any case.
-	mostKeys = 20_000
 
 	// Never is the deadline when nothing is due.
 	Never = time.Duration(1<<63 - 1)
@@ -66,8 +63,10 @@ type Report struct {
 	Alarm Alarm // Until is not used
 	// After is how long the alarm must stand before it is told, 0 to 24 h.
 	After time.Duration
-	// Times is how often it has begun or happened since the last report; 0 means once.
+	// Times is how often it has begun or happened since the last report. 0 means that it stands, whenever it began.
 	Times int
+	// Grade says how grave it is. An alarm that was told is told again, as one that begins, if it becomes graver.
+	Grade int
 }
 
 type phase uint8
@@ -87,7 +86,9 @@ type entry struct {
 	after    time.Duration
 	times    int           // how often it has begun since it was last told
 	returns  int           // how often it has come back since it was last away for long
+	grade    int           // the highest that was reported since its last end was told
 	grace    bool          // loaded, and not reported since
+	reported time.Time     // Since of the last report
 	began    time.Duration // Mono of the begin that is pending
 	standing time.Duration // Mono of the last begin
 	ended    time.Duration // Mono of the last end
@@ -116,7 +117,7 @@ func (n *Notifier) Set(set Settings) { n.set = set }
 func (n *Notifier) Take(now Time, r Report) bool {
 	e := n.entries[r.Alarm.Key]
 	if e == nil {
-		if r.State == Ended || len(n.entries) >= mostKeys && !r.Alarm.Class.Urgent() {
+		if r.State == Ended {
 			return false
 		}
 		e = &entry{phase: over}
@@ -139,8 +140,8 @@ func (n *Notifier) Take(now Time, r Report) bool {
 		e.event, e.active, e.alarm.Until = true, false, e.alarm.Since
 		e.ended = now.Mono
 	default:
-		if e.active && r.Times == 0 {
-			return false
+		if e.active && (r.Times == 0 || r.Alarm.Since.Equal(e.reported)) && r.Grade <= e.grade {
+			return e.stillStands(r)
 		}
 		e.begin(now, r)
 		e.event, e.active, e.alarm.Until = false, true, time.Time{}
@@ -148,18 +149,27 @@ func (n *Notifier) Take(now Time, r Report) bool {
 	return true
 }
 
+// stillStands takes a report of an alarm that stands, and has not begun again.
+func (e *entry) stillStands(r Report) (changed bool) {
+	e.alarm.Reason, e.alarm.What, e.alarm.Do = r.Alarm.Reason, r.Alarm.What, r.Alarm.Do
+	if e.phase == pending && r.Times > e.times {
+		e.times, changed = r.Times, true
+	}
+	return changed
+}
+
 // begin makes the entry stand. If its last begin was told and its end was not, nothing has to be told.
 func (e *entry) begin(now Time, r Report) {
-	again := e.alarm.Key != ""
-	if again && !e.active && !e.grace && !r.event() && e.phase != pending {
+	again, event := e.alarm.Key != "", r.State == Event
+	if again && !e.active && !e.grace && !event && e.phase != pending {
 		e.returns++
 	}
-	since := e.alarm.Since
-	e.standing = now.Mono
-	e.grace, e.after = false, r.After
+	since, graver := e.alarm.Since, r.Grade > e.grade
+	e.standing, e.reported = now.Mono, r.Alarm.Since
+	e.grace, e.after, e.grade = false, r.After, max(e.grade, r.Grade)
 	e.times += max(r.Times, 1)
 	switch {
-	case e.phase == told && !r.event():
+	case e.phase == told && !event && !graver:
 		e.alarm, e.times = r.Alarm, 0
 		e.alarm.Since = since
 	case e.phase == pending && again:
@@ -169,8 +179,6 @@ func (e *entry) begin(now Time, r Report) {
 		e.alarm, e.phase, e.began = r.Alarm, pending, now.Mono
 	}
 }
-
-func (r *Report) event() bool { return r.State == Event }
 
 // Standing calls f with each alarm that stands, in no order.
 func (n *Notifier) Standing(f func(Alarm)) {
@@ -335,7 +343,7 @@ func (e *entry) tell(now Time, k Kind) phase {
 		e.phase = over
 		e.sent = append(within(e.sent, now.Mono, time.Hour), now.Mono)
 	case k == KindEnded, k == KindBegun && !e.active && now.Mono-e.ended >= e.settle(): // the message has its end too
-		e.phase, e.grace = over, false
+		e.phase, e.grace, e.grade = over, false, 0
 	default:
 		e.phase = told
 	}

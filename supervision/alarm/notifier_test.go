@@ -103,6 +103,60 @@ func TestUrgentIsToldAtOnce(t *testing.T) {
 	d.want(d.pass(1), "ended! a")
 }
 
+// A loop whose state is unknown, and that is then found open, is told again: once, and not again after a restart.
+func TestGraverIsToldAgain(t *testing.T) {
+	d := newFixture(t, settings)
+	fault := func(reason string, grade int) []Message {
+		return d.report(Report{Times: 1, Grade: grade, Alarm: Alarm{Key: "loop", Class: ClassLoop, Line: "stage-door",
+			Reason: reason, What: "It is " + reason + ".", Since: d.now.Wall}})
+	}
+	d.want(fault("unreachable", 0), "begun! loop")
+	d.pass(time.Second)
+	d.take(Ended, ClassLoop, "loop")
+	d.pass(time.Second)
+	got := fault("loop-open", 1)
+	d.want(got, "begun! loop")
+	if a := got[0].Alarms[0]; a.Reason != "loop-open" || a.What != "It is loop-open." || !a.Since.Equal(d.now.Wall) {
+		t.Errorf("told: %+v", a)
+	}
+	for range 10 {
+		d.pass(2 * time.Second)
+		d.want(fault("unreachable", 0), "")
+		d.pass(2 * time.Second)
+		d.want(fault("loop-open", 1), "")
+	}
+	saved := d.n.Save(d.now)
+	d.n = New(settings, "other")
+	d.n.Load(d.now, saved)
+	d.want(fault("loop-open", 1), "")
+	d.take(Ended, ClassLoop, "loop")
+	d.want(d.pass(time.Hour), "ended! loop")
+	d.want(fault("unreachable", 0), "begun! loop")
+	d.want(fault("loop-open", 1), "begun! loop")
+}
+
+// What is reported again because it stands has not happened again, but the message has the newest figures.
+func TestStandingIsNotCounted(t *testing.T) {
+	d := newFixture(t, settings)
+	r := Report{Alarm: Alarm{Key: "way/mail", Class: ClassWay, What: "1 waits.", Since: noon.Add(-time.Minute)}}
+	d.report(r) // it was looked at before its begin was taken
+	r.Times, r.Alarm.What = 1, "2 wait."
+	d.report(r)
+	r.Times, r.Alarm.What, r.Alarm.Since = 0, "400 wait.", d.now.Wall
+	d.report(r)
+	got := d.pass(gather)
+	d.want(got, "begun way/mail")
+	if text := got[0].Text; strings.Contains(text, "times") || !strings.Contains(text, "400 wait.") ||
+		!strings.Contains(text, "11:59:00") {
+		t.Errorf("told:\n%s", text)
+	}
+	r.Alarm.What = "5 wait."
+	d.report(r)
+	if got = d.pass(settings.Repeat); listed(got) != "lasts way/mail" || !strings.Contains(got[0].Text, "5 wait.") {
+		t.Errorf("told %s", listed(got))
+	}
+}
+
 func TestOrdinaryAreGathered(t *testing.T) {
 	d := newFixture(t, settings)
 	d.want(d.take(Stands, ClassLine, "a"), "")
