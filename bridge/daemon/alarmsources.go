@@ -180,6 +180,13 @@ func (a *alarmRunner) notice(n relay.Notice) {
 			Reason: "timer-failed", Since: time.Now(),
 			What: "The controller's own timer did not end an opening in time. The daemon closes the contact by command.",
 			Do:   "Check the contact with `clearback check --live`, and the board's timer: if the daemon fails, nothing else closes this loop."}
+	case relay.FoundOpen:
+		r.State, r.After = alarm.Event, 0
+		r.Alarm = alarm.Alarm{Key: "line/" + n.Contact + "/found-open", Class: alarm.ClassLoop, Line: n.Contact,
+			Reason: "found-open", Since: time.Now(),
+			What: "The loop was found open although the daemon had not opened it: " + brief(n.Err) + ". The daemon closes it.",
+			Do: "Find out what opened it: the board's power, somebody at the board, or another program that uses it. " +
+				"`clearback lines` says whether it is closed now."}
 	default:
 		return
 	}
