@@ -148,13 +148,23 @@ func controllerNamed(c *config.Config, name string) *config.Controller {
 	return nil
 }
 
-// close tells which contacts are not known to be closed, saves what was told and closes the queue. leave means that
-// another process is about to start.
+// close tells which contacts are not known to be closed, also if the daemon could not start. It saves what was told and
+// closes the queue. leave means that another process is about to start: it closes the contacts first, and tells of those
+// that it cannot close.
 func (a *alarmRunner) close(notClosed []drivers.NotClosed, leave bool) {
+	if leave {
+		notClosed = nil
+	}
 	for _, n := range notClosed {
-		a.post(notClosedReport(n))
+		r := notClosedAtEnd(n)
+		r.Times = 1
+		a.post(r)
 	}
 	a.mu.Lock()
+	if len(notClosed) > 0 && !a.running {
+		a.running = true
+		go a.run()
+	}
 	running := a.running
 	if leave {
 		a.end = alarmLeave

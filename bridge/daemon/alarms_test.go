@@ -40,6 +40,7 @@ type messageQueue struct {
 	all     []alarm.Message
 	durable []func(error)
 	onDisk  bool // messages are on the disk at once
+	disk    sync.WaitGroup
 	states  map[string]alarms.Status
 	closed  int
 	closing chan struct{} // if not nil, Close hangs until it is closed
@@ -50,7 +51,7 @@ func (q *messageQueue) Put(m *alarm.Message, durable func(error)) error {
 	defer q.mu.Unlock()
 	q.all = append(q.all, *m)
 	if q.onDisk {
-		go durable(nil)
+		q.disk.Go(func() { durable(nil) })
 	} else {
 		q.durable = append(q.durable, durable)
 	}
@@ -70,6 +71,7 @@ func (q *messageQueue) Close(time.Duration) error {
 	if q.closing != nil {
 		<-q.closing
 	}
+	q.disk.Wait()
 	return nil
 }
 
@@ -92,13 +94,19 @@ func (q *messageQueue) told() (words []string) {
 
 // newRunner starts a runner of a daemon without lines.
 func newRunner(folder string, q *messageQueue) *alarmRunner {
+	a := prepareRunner(folder, q)
+	a.start()
+	return a
+}
+
+func prepareRunner(folder string, q *messageQueue) *alarmRunner {
 	c := &config.Config{Alarms: config.Alarms{Site: "Millrace Playhouse", Folder: folder, Repeat: 6 * time.Hour,
 		PerHour: 12, Ways: []config.AlarmWay{{Name: "horn"}}}}
 	c.Controllers = []config.Controller{{Name: "cabinet"}}
 	d := &Daemon{log: zap.NewNop(), addresses: &addressWatch{}}
+	d.reloads = &reloads{d: d}
 	d.alarms = newAlarmRunner(d, c)
 	d.alarms.open = func(*config.Config, *zap.Logger) alarmQueue { return q }
-	d.alarms.start()
 	return d.alarms
 }
 
@@ -171,10 +179,75 @@ func TestAlarmOfALoop(t *testing.T) {
 		a.notice(relay.Notice{Kind: relay.FoundOpen, Controller: "cabinet", Contact: "stage-door", Err: relay.ErrReadBack})
 		time.Sleep(time.Second)
 		synctest.Wait()
-		require.Contains(t, q.all[0].Text, relay.ErrReadBack.Error())
+		require.Contains(t, q.all[0].Alarms[0].What, relay.ErrReadBack.Error())
 		require.Equal(t, []string{"begun line/stage-door/found-open!"}, q.told())
-		a.close([]drivers.NotClosed{{Line: "stage-door", Controller: "cabinet", Err: errors.New("no answer")}}, true)
-		require.Equal(t, []string{"begun line/stage-door/not-closed!"}, q.told())
+		a.close(nil, false)
+	})
+}
+
+// SAFETY.md S130. A contact that is not known to be closed is told at the end, also if the daemon could not start: once,
+// however often it starts, and not if it was told before. It is not told at a hand-over.
+func TestAlarmOfContactsNotClosed(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "alarms")
+	left := []drivers.NotClosed{{Line: "stage-door", Controller: "cabinet", Err: errors.New("no answer")}}
+	synctest.Test(t, func(t *testing.T) {
+		q := &messageQueue{onDisk: true}
+		a := newRunner(folder, q)
+		a.close(left, true)
+		require.Empty(t, q.told(), "the next process closes it")
+
+		for i := range 3 { // the daemon cannot start, and is started again
+			a = prepareRunner(folder, q)
+			a.close(left, false)
+			if i == 0 {
+				require.Contains(t, q.all[0].Alarms[0].What, "no answer")
+				require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told())
+			}
+		}
+		require.Empty(t, q.told())
+
+		a = newRunner(folder, q)
+		l := lineOf(a)
+		time.Sleep(10 * time.Minute)
+		require.Equal(t, []string{"ended line/stage-door/loop!"}, q.told())
+		l.setFault(time.Now(), supervision.IncidentUnreachable)
+		a.close(left, false)
+		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told())
+	})
+}
+
+// SAFETY.md S130. A contact that a reload could not close is told, also if the line is gone, until the daemon restarts.
+// So is the contact of a line whose controller could not be started, until it is.
+func TestAlarmOfContactsThatAReloadLeft(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "alarms")
+	synctest.Test(t, func(t *testing.T) {
+		q := &messageQueue{onDisk: true}
+		a := newRunner(folder, q)
+		l := lineOf(a)
+		l.setFault(time.Now(), supervision.IncidentUnreachable)
+		synctest.Wait()
+		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told())
+		a.d.lines.Store(&[]*Line{})
+		left := []drivers.NotClosed{{Line: "stage-door", Controller: "cabinet", Err: errors.New("no answer")},
+			{Line: "workshop", Controller: "cabinet", Err: errors.New("no answer")}}
+		a.d.reloads.left.Store(&left)
+		time.Sleep(alarmPoll)
+		synctest.Wait()
+		require.Contains(t, q.all[0].Alarms[0].Do, "restart the daemon")
+		require.Equal(t, []string{"begun line/workshop/loop!"}, q.told())
+		time.Sleep(time.Hour)
+		require.Empty(t, q.told(), "the line is gone, and its loop is not known to be closed")
+		a.d.reloads.left.Store(nil)
+		time.Sleep(time.Hour)
+		require.ElementsMatch(t, []string{"ended line/stage-door/loop!", "ended line/workshop/loop!"}, q.told())
+
+		l = lineOf(a)
+		l.setParts(func(p *parts) { p.contact = unopenedContact{errors.New("no such device")} })
+		time.Sleep(alarmPoll)
+		synctest.Wait()
+		require.Contains(t, q.all[0].Alarms[0].What, "no such device")
+		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told())
+		a.close(nil, false)
 	})
 }
 

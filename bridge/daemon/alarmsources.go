@@ -4,6 +4,7 @@ import (
 	"crypto/x509"
 	"encoding/pem"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -202,11 +203,30 @@ func brief(err error) string {
 	return sanitize.Text(err.Error(), mostOfError)
 }
 
-func notClosedReport(n drivers.NotClosed) alarm.Report {
-	return alarm.Report{State: alarm.Event, Times: 1, Alarm: alarm.Alarm{Key: "line/" + n.Line + "/not-closed",
-		Class: alarm.ClassLoop, Line: n.Line, Reason: "not-closed", Since: time.Now(),
-		What: "The daemon has ended, and the contact is not known to be closed: " + brief(n.Err) + ".",
-		Do:   "Run `clearback close`; if that fails, go and look at the relay board."}}
+// notClosed reports a contact that is not known to be closed. It has the key of the line's loop, so what was told
+// already is not told again.
+func notClosed(n drivers.NotClosed, what, do string) alarm.Report {
+	return alarm.Report{Alarm: alarm.Alarm{Key: "line/" + n.Line + "/loop", Class: alarm.ClassLoop, Line: n.Line,
+		Reason: "not-closed", Since: time.Now(), What: what + ", and the contact is not known to be closed: " +
+			brief(n.Err) + ".", Do: do}}
+}
+
+// notClosedAtEnd reports a contact that the daemon leaves behind.
+func notClosedAtEnd(n drivers.NotClosed) alarm.Report {
+	return notClosed(n, "The daemon has ended", "Run `clearback close`; if that fails, go and look at the relay board.")
+}
+
+// notClosedNow reports the contacts that a reload could not close or open.
+func (d *Daemon) notClosedNow() (all []alarm.Report) {
+	for _, n := range d.unopened() {
+		all = append(all, notClosed(n, "The line's controller "+n.Controller+" could not be started",
+			"Go and look at the relay board, then correct the controller in the file and reload it."))
+	}
+	for _, n := range d.reloads.leftNow() {
+		all = append(all, notClosed(n, "A reload ended the line's controller "+n.Controller,
+			"Go and look at the relay board, then restart the daemon."))
+	}
+	return all
 }
 
 // look compares what stands with what the notifier knows. It finds what does not report its changes, and ends what
@@ -228,11 +248,16 @@ func (s *serving) look() {
 	}
 }
 
-// standing returns everything that stands now.
+// standing returns everything that stands now, each key once.
 func (s *serving) standing() (all []alarm.Report) {
 	for _, l := range s.d.all() {
 		all = append(all, l.standing()...)
 		all = append(all, l.unregistered(s.c.Alarms.RegistrationLost)...)
+	}
+	for _, r := range s.d.notClosedNow() {
+		if !slices.ContainsFunc(all, func(other alarm.Report) bool { return other.Alarm.Key == r.Alarm.Key }) {
+			all = append(all, r)
+		}
 	}
 	s.mu.Lock()
 	for name, r := range s.lost {
