@@ -19,6 +19,8 @@ const (
 	firstPause  = 10 * time.Second // after the first failure
 	longPause   = 10 * time.Minute // after many
 	giveUp      = 7 * 24 * time.Hour
+	// firstAttempts is how many attempts a message about an emergency call has before every other one.
+	firstAttempts = 10
 )
 
 // carry carries what is put for a way, one message at a time, until the queue is closed.
@@ -79,8 +81,9 @@ func (r *route) wait(pause time.Duration, quit <-chan struct{}) (urgent bool) {
 	}
 }
 
-// next chooses the message for the next attempt: an urgent one, then the one with the fewest attempts, so that one that
-// fails again and again holds up no other, then the first. A way that needs only the newest state gets them in order.
+// next chooses the message for the next attempt: one about an emergency call, then another urgent one, then the one with
+// the fewest attempts, so that one that fails again and again holds up no other, then the first. A way that needs only
+// the newest state gets them in order.
 func (q *Queue) next(r *route) *entry {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -91,18 +94,29 @@ func (q *Queue) next(r *route) *entry {
 		r.sending = r.waiting[0]
 	default:
 		r.sending = slices.MinFunc(r.waiting, func(a, b *entry) int {
-			return cmp.Or(rank(a.Message.Urgent)-rank(b.Message.Urgent), a.attempts-b.attempts)
+			return cmp.Or(a.turn()-b.turn(), a.attempts-b.attempts)
 		})
 	}
 	return r.sending
 }
 
-// rank returns 0 for what comes first.
-func rank(first bool) int {
-	if first {
-		return 0
+// turn is rank, but an emergency call that has failed often waits for its turn among the urgent ones.
+func (e *entry) turn() int {
+	if e.attempts >= firstAttempts {
+		return max(rank(e.Message), 1)
 	}
-	return 1
+	return rank(e.Message)
+}
+
+// rank returns 0 for a message about an emergency call, 1 for another urgent one, and 2 for the others.
+func rank(m *alarm.Message) int {
+	switch {
+	case slices.ContainsFunc(m.Alarms, func(a alarm.Alarm) bool { return a.Class == alarm.ClassEmergency }):
+		return 0
+	case m.Urgent:
+		return 1
+	}
+	return 2
 }
 
 // attempted notes the result of an attempt. It reports whether the way needs a pause.
@@ -170,10 +184,16 @@ func signal(c chan<- struct{}) {
 	}
 }
 
-// dispensable returns the oldest entry that is not urgent, or the oldest one, but not the one that is being sent.
+// dispensable returns the oldest entry of those with the lowest rank, but not the one that is being sent.
 func (r *route) dispensable() *entry {
 	return slices.MinFunc(r.waiting, func(a, b *entry) int {
-		return cmp.Or(rank(b == r.sending)-rank(a == r.sending), rank(b.Message.Urgent)-rank(a.Message.Urgent))
+		switch {
+		case a == r.sending:
+			return 1
+		case b == r.sending:
+			return -1
+		}
+		return rank(b.Message) - rank(a.Message)
 	})
 }
 

@@ -233,6 +233,7 @@ func (a *alarmRunner) serve(c *config.Config) (ended bool) {
 	for {
 		select {
 		case <-a.quit:
+			s.n.Hurry()
 			s.step()
 			s.mu.Lock()
 			limit := s.end

@@ -211,8 +211,9 @@ func TestAlarmOfContactsNotClosed(t *testing.T) {
 		time.Sleep(10 * time.Minute)
 		require.Equal(t, []string{"ended line/stage-door/loop!"}, q.told())
 		l.setFault(time.Now(), supervision.IncidentUnreachable)
-		a.close(left, false)
-		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told())
+		synctest.Wait()
+		a.close(append(left, drivers.NotClosed{Line: "workshop"}), false)
+		require.Equal(t, []string{"begun line/stage-door/loop!", "begun line/workshop/loop!"}, q.told())
 	})
 }
 

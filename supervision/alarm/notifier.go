@@ -12,6 +12,9 @@ const (
 	// gather is how long an ordinary alarm waits for others that are told with it. Our own number: a switch that loses
 	// power takes adapters and controllers with it within seconds.
 	gather = 10 * time.Second
+	// gatherLoops is the least time between two messages about loops. Our own number: a board that is lost takes all its
+	// lines with it, and a hundred messages would hold up one about an emergency call.
+	gatherLoops = time.Second
 	// settle is how long an alarm must have stayed away before it counts as ended, if it has not come back before. Our
 	// own number.
 	settle = time.Minute
@@ -103,6 +106,8 @@ type Notifier struct {
 	count   int
 	entries map[string]*entry
 	sent    []time.Duration // Mono of the ordinary messages of the last hour
+	// nextLoops is when the next message about loops may be sent (Mono).
+	nextLoops time.Duration
 }
 
 // New returns a Notifier. The IDs of its messages begin with id, which must differ from that of every other process.
@@ -112,6 +117,9 @@ func New(set Settings, id string) *Notifier {
 
 // Set changes the settings. What stands is told with the new ones.
 func (n *Notifier) Set(set Settings) { n.set = set }
+
+// Hurry makes the next Step tell all that is known about loops. Use it before the last Step of a process.
+func (n *Notifier) Hurry() { n.nextLoops = 0 }
 
 // Take takes a report. It reports whether it changed anything that [Notifier.Save] saves.
 func (n *Notifier) Take(now Time, r Report) bool {
@@ -192,10 +200,19 @@ func (n *Notifier) Standing(f func(Alarm)) {
 // Step returns the messages that are due, and when the next may be due (Mono; [Never] if nothing is).
 func (n *Notifier) Step(now Time) (messages []Message, next time.Duration) {
 	n.sweep(now)
+	var loops []*entry
 	for _, e := range n.sorted() {
-		if e.alarm.Class.Urgent() && n.due(e) <= now.Mono {
+		switch {
+		case !e.alarm.Class.Urgent() || n.urgentDue(e) > now.Mono:
+		case e.alarm.Class != ClassLoop:
 			messages = append(messages, n.message(now, []*entry{e}))
+		case len(loops) < mostAlarms:
+			loops = append(loops, e)
 		}
+	}
+	if len(loops) > 0 {
+		n.nextLoops = now.Mono + gatherLoops
+		messages = append(messages, n.message(now, loops))
 	}
 	if n.ordinaryDue() <= now.Mono && n.allowed(now) <= now.Mono {
 		if all := n.ordinary(now); len(all) > 0 {
@@ -206,7 +223,7 @@ func (n *Notifier) Step(now Time) (messages []Message, next time.Duration) {
 	next = Never
 	for _, e := range n.entries {
 		if e.alarm.Class.Urgent() || e.vanishes() {
-			next = min(next, n.due(e))
+			next = min(next, n.urgentDue(e))
 		}
 	}
 	if due := n.ordinaryDue(); due != Never {
@@ -257,6 +274,14 @@ func (n *Notifier) due(e *entry) time.Duration {
 		return e.toldAt + n.set.Repeat
 	}
 	return Never
+}
+
+// urgentDue returns when the urgent alarm has to be told next (Mono).
+func (n *Notifier) urgentDue(e *entry) time.Duration {
+	if e.alarm.Class == ClassLoop && !e.vanishes() {
+		return max(n.due(e), n.nextLoops)
+	}
+	return n.due(e)
 }
 
 // ordinaryDue returns when the first ordinary alarm is due (Mono).
