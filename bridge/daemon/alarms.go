@@ -220,7 +220,7 @@ type serving struct {
 // serve runs until the daemon ends (true), or the file has no ways any more.
 func (a *alarmRunner) serve(c *config.Config) (ended bool) {
 	s := &serving{alarmRunner: a, c: c, began: time.Now(), opened: make(chan *runtimestate.Store)}
-	s.n = alarm.New(alarmSettings(c), randomID())
+	s.n = alarm.New(alarmSettings(c))
 	s.openState()
 	s.queue = a.open(c, a.log)
 	poll := time.NewTicker(alarmPoll)
@@ -298,6 +298,7 @@ func (s *serving) step() time.Duration {
 			s.dirty = s.n.Take(now, r.Report) || s.dirty
 		}
 	}
+	s.save(false) // before it is told, so that another process tells it with the same ID
 	messages, next := s.n.Step(now)
 	for i := range messages {
 		s.put(&messages[i])

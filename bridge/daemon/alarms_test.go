@@ -164,6 +164,7 @@ func TestAlarmOfALoop(t *testing.T) {
 		synctest.Wait()
 		l.setFault(time.Now(), supervision.IncidentLoopOpen)
 		l.reportIncident(supervision.ReportIncident, supervision.IncidentLoopOpen)
+		time.Sleep(time.Second)
 		synctest.Wait()
 		require.Equal(t, "loop-open", q.all[0].Alarms[0].Reason)
 		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told(), "no longer unknown, but open")
@@ -174,6 +175,7 @@ func TestAlarmOfALoop(t *testing.T) {
 		synctest.Wait()
 		require.Equal(t, []string{"ended line/stage-door/loop!"}, q.told())
 		a.notice(relay.Notice{Kind: relay.TimerFailed, Controller: "cabinet", Contact: "stage-door"})
+		time.Sleep(time.Second)
 		synctest.Wait()
 		require.Equal(t, []string{"begun line/stage-door/timer-failed!"}, q.told())
 		a.notice(relay.Notice{Kind: relay.FoundOpen, Controller: "cabinet", Contact: "stage-door", Err: relay.ErrReadBack})
@@ -326,6 +328,7 @@ func TestAlarmsOverARestart(t *testing.T) {
 		l := lineOf(a)
 		l.setFault(time.Now(), supervision.IncidentUnreachable)
 		synctest.Wait()
+		id := q.all[0].ID
 		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told())
 		a.close(nil, false) // as if killed: the message was not on the disk
 
@@ -334,6 +337,7 @@ func TestAlarmsOverARestart(t *testing.T) {
 		l = lineOf(a)
 		l.setFault(time.Now(), supervision.IncidentUnreachable)
 		synctest.Wait()
+		require.Equal(t, id, q.all[0].ID)
 		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told())
 		for _, durable := range q.durable {
 			durable(nil)

@@ -2,9 +2,11 @@ package alarm
 
 import (
 	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
 	"maps"
 	"slices"
-	"strconv"
 	"time"
 )
 
@@ -96,24 +98,21 @@ type entry struct {
 	standing time.Duration // Mono of the last begin
 	ended    time.Duration // Mono of the last end
 	toldAt   time.Duration // Mono of the last message about it
+	tellings int           // how often it was told, so that no two messages about it have the same ID
 	sent     []time.Duration
 }
 
 // Notifier decides about all alarms of one daemon. It is not for concurrent use.
 type Notifier struct {
 	set     Settings
-	id      string
-	count   int
 	entries map[string]*entry
 	sent    []time.Duration // Mono of the ordinary messages of the last hour
 	// nextLoops is when the next message about loops may be sent (Mono).
 	nextLoops time.Duration
 }
 
-// New returns a Notifier. The IDs of its messages begin with id, which must differ from that of every other process.
-func New(set Settings, id string) *Notifier {
-	return &Notifier{set: set, id: id, entries: map[string]*entry{}}
-}
+// New returns a Notifier that knows of no alarm.
+func New(set Settings) *Notifier { return &Notifier{set: set, entries: map[string]*entry{}} }
 
 // Set changes the settings. What stands is told with the new ones.
 func (n *Notifier) Set(set Settings) { n.set = set }
@@ -328,10 +327,12 @@ func (n *Notifier) sorted() []*entry {
 	})
 }
 
-// message makes a message about the entries and marks them told.
+// message makes a message about the entries and marks them told. Its ID depends on what it tells. So if a process is
+// killed before it has saved that it was told, the next one tells it with the same ID.
 func (n *Notifier) message(now Time, all []*entry) Message {
-	n.count++
-	m := Message{ID: n.id + "-" + strconv.Itoa(n.count), At: now.Wall, Site: n.set.Site, Kind: KindEnded}
+	m := Message{At: now.Wall, Site: n.set.Site, Kind: KindEnded}
+	id := sha256.New()
+	fmt.Fprintf(id, "%q\n", n.set.Site)
 	var parts []part
 	for _, e := range all {
 		p := part{Alarm: e.alarm, kind: KindLasts, times: e.times}
@@ -341,12 +342,17 @@ func (n *Notifier) message(now Time, all []*entry) Message {
 		case !e.active:
 			p.kind = KindEnded
 		}
-		if e.grace {
+		switch {
+		case e.grace && p.kind == KindBegun:
+			p.What += " " + beforeRestart
+		case e.grace:
 			p.What += " " + sinceRestart
 		}
+		tellings := e.tellings
 		if e.tell(now, p.kind) == told {
 			p.Until = time.Time{} // its end will be told
 		}
+		fmt.Fprintf(id, "%q %s %d %d %t\n", p.Key, p.kind, p.Since.UnixNano(), tellings, p.Until.IsZero())
 		m.Urgent = m.Urgent || p.Class.Urgent()
 		m.Alarms = append(m.Alarms, p.Alarm)
 		parts = append(parts, p)
@@ -356,6 +362,7 @@ func (n *Notifier) message(now Time, all []*entry) Message {
 			m.Kind = k
 		}
 	}
+	m.ID = hex.EncodeToString(id.Sum(nil)[:16])
 	m.Subject, m.Text = subject(&m, parts), text(&m, parts)
 	return m
 }
@@ -363,6 +370,7 @@ func (n *Notifier) message(now Time, all []*entry) Message {
 // tell marks the entry as told, and returns its new phase.
 func (e *entry) tell(now Time, k Kind) phase {
 	e.toldAt, e.times = now.Mono, 0
+	e.tellings++
 	switch {
 	case e.event:
 		e.phase = over

@@ -28,7 +28,7 @@ var (
 
 func newFixture(t *testing.T, set Settings) *fixture {
 	d := &fixture{t: t, now: Time{Wall: noon}}
-	d.n = New(set, "id")
+	d.n = New(set)
 	d.step()
 	return d
 }
@@ -149,7 +149,7 @@ func TestGraverIsToldAgain(t *testing.T) {
 		d.want(fault("loop-open", 1), "")
 	}
 	saved := d.n.Save(d.now)
-	d.n = New(settings, "other")
+	d.n = New(settings)
 	d.n.Load(d.now, saved)
 	d.want(fault("loop-open", 1), "")
 	d.take(Ended, ClassLoop, "loop")
@@ -328,7 +328,7 @@ func TestRestart(t *testing.T) {
 			t.Fatal(err)
 		}
 		e := &fixture{t: t, now: Time{Wall: d.now.Wall.Add(step)}}
-		e.n = New(settings, "other")
+		e.n = New(settings)
 		e.n.Load(e.now, s)
 		e.step()
 		e.take(Stands, ClassLoop, "loop")
@@ -344,6 +344,42 @@ func TestRestart(t *testing.T) {
 		if all := listed(e.pass(settings.Repeat)); !strings.Contains(all, "lasts stays") {
 			t.Errorf("the clock was set by %v: what lasts was not told again: %s", step, all)
 		}
+	}
+}
+
+// A process is killed before it could save that it told something. The next one tells it with the same ID, and whatever
+// it tells afterwards with another one.
+func TestSameIDAfterAKill(t *testing.T) {
+	d := newFixture(t, settings)
+	d.n.Take(d.now, Report{State: Event, Alarm: Alarm{Key: "help", Class: ClassEmergency, Since: noon}})
+	d.n.Take(d.now, Report{Times: 1, Alarm: Alarm{Key: "loop", Class: ClassLoop, Since: noon.Add(1)}})
+	ids := map[string]bool{}
+	for range 4 { // begun, lasts, lasts, lasts
+		data, err := json.Marshal(d.n.Save(d.now))
+		if err != nil {
+			t.Fatal(err)
+		}
+		first := d.step()
+		var s Saved
+		if err := json.Unmarshal(data, &s); err != nil {
+			t.Fatal(err)
+		}
+		d.n = New(settings)
+		d.n.Load(d.now, s)
+		// The next process sees that the loop is open, and cannot know since when.
+		d.n.Take(d.now, Report{Times: 1, Alarm: Alarm{Key: "loop", Class: ClassLoop, Since: d.now.Wall.Add(time.Second)}})
+		again := d.step()
+		if len(first) == 0 || len(first) != len(again) {
+			t.Fatalf("told %s, then %s", listed(first), listed(again))
+		}
+		for i := range first {
+			if first[i].ID != again[i].ID || ids[first[i].ID] {
+				t.Errorf("%s: the ID %s, then %s", listed(first), first[i].ID, again[i].ID)
+			}
+			ids[first[i].ID] = true
+		}
+		d.now.Mono += settings.Repeat
+		d.now.Wall = d.now.Wall.Add(settings.Repeat)
 	}
 }
 
@@ -468,13 +504,14 @@ func checkRandomOrder(t *testing.T, set Settings, r *rand.Rand) {
 		}
 	}
 	for range 300 {
+		d.now.Wall = d.now.Wall.Add(1) // so that no two alarms begin at the same time by a clock that is set
 		key := fmt.Sprint("k", r.IntN(len(keys)))
 		h := keys[key]
 		switch r.IntN(10) {
 		case 0: // restart
 			s := d.n.Save(d.now)
 			base := d.now.Mono // so that the test compares instants of both processes
-			d.n = New(set, fmt.Sprint("id", len(ids)))
+			d.n = New(set)
 			d.n.Load(d.now, s)
 			check(d.step())
 			for k, h := range keys {

@@ -13,6 +13,7 @@ const (
 	columns       = 76  // of the text
 	sentenceLimit = 1000
 	sinceRestart  = "Since clearback was restarted, nothing has shown it any more."
+	beforeRestart = "That was before clearback was restarted, and it may have ended."
 )
 
 // part is an alarm of a message, and what the message says about it.
