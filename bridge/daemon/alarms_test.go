@@ -331,6 +331,7 @@ func TestAlarmsOverARestart(t *testing.T) {
 		id := q.all[0].ID
 		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told())
 		a.close(nil, false) // as if killed: the message was not on the disk
+		time.Sleep(time.Second)
 
 		q = &messageQueue{}
 		a = newRunner(folder, q)
@@ -447,9 +448,55 @@ func TestExpiringCertificates(t *testing.T) {
 	paths := []string{filepath.Join(dir, "none.pem"), filepath.Join(dir, "soon.pem"), filepath.Join(dir, "later.pem")}
 	certificate(t, paths[1], now.Add(expiresSoon-time.Hour))
 	certificate(t, paths[2], now.Add(expiresSoon+time.Hour))
-	all := expiringCertificates(paths, now, zap.NewNop())
+	all := expiringCertificates(paths[1:], now, zap.NewNop())
 	require.Len(t, all, 1)
 	require.Equal(t, "certificate"+paths[1], all[0].Alarm.Key)
+	require.Contains(t, all[0].Alarm.What, "valid until")
+	require.NoError(t, os.WriteFile(paths[1], []byte("-----BEGIN CERTIFICATE-----\n"+
+		"AAAA\n-----END CERTIFICATE-----\n"), 0o600))
+	all = expiringCertificates(paths[:2], now, zap.NewNop())
+	require.Len(t, all, 2, "what cannot be read may have expired")
+	require.Contains(t, all[0].Alarm.What, "no such file")
+	require.Equal(t, "certificate"+paths[1], all[1].Alarm.Key)
+	require.Contains(t, all[1].Alarm.What, "cannot be read")
+}
+
+// What a way has lost is told, by this way too, since it works again.
+func TestWayReports(t *testing.T) {
+	require.Empty(t, wayReports(map[string]alarms.Status{"mail": {Waiting: 3}, "horn": {Accepted: 2}}))
+	require.Empty(t, wayReports(map[string]alarms.Status{"mail": {Failure: "535"}}), "nobody could be told")
+	all := wayReports(map[string]alarms.Status{"mail": {Failure: "535", Waiting: 4, Refused: 2, Dropped: 1}, "horn": {}})
+	require.Len(t, all, 1)
+	for _, want := range []string{"4 wait", "2 were refused", "1 were given up", "535"} {
+		require.Contains(t, all[0].Alarm.What, want)
+	}
+	all = wayReports(map[string]alarms.Status{"mail": {Dropped: 1}})
+	require.Len(t, all, 1)
+	require.Contains(t, all[0].Alarm.What, "1 were given up")
+	require.Len(t, wayReports(map[string]alarms.Status{"mail": {Refused: 1}}), 1)
+}
+
+// An incident that says why tells of an adapter that is not registered, and of a longer interval: nobody is told twice.
+// What was told stands until it is over.
+func TestSameTroubleIsToldOnce(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "alarms")
+	synctest.Test(t, func(t *testing.T) {
+		q := &messageQueue{onDisk: true}
+		a := newRunner(folder, q)
+		l := lineOf(a)
+		l.stayed = true
+		l.reportIncident(supervision.ReportIncident, supervision.IncidentIntervalShort)
+		time.Sleep(time.Hour)
+		require.Equal(t, []string{"begun line/stage-door/interval-short"}, q.told())
+		l.reportIncident(supervision.ReportIncidentEnded, supervision.IncidentIntervalShort)
+		time.Sleep(time.Hour)
+		require.ElementsMatch(t, []string{"begun line/stage-door/interval", "ended line/stage-door/interval-short"}, q.told())
+		l.reportIncident(supervision.ReportIncident, supervision.IncidentIntervalShort)
+		time.Sleep(time.Hour)
+		require.Equal(t, []string{"begun line/stage-door/interval-short"}, q.told())
+		a.close(nil, false)
+	})
+	require.Equal(t, "line/workshop/adapter-refused", sameTrouble("line/workshop/adapter"))
 }
 
 // SAFETY.md S130 and S133, with everything real but the board, which does not exist: the user's program hears within a

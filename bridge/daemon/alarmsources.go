@@ -233,8 +233,15 @@ func (d *Daemon) notClosedNow() (all []alarm.Report) {
 // belonged to a line that is gone or was made anew.
 func (s *serving) look() {
 	now, present := s.now(), map[string]bool{}
-	for _, r := range s.standing() {
+	all := s.standing()
+	for _, r := range all {
 		present[r.Alarm.Key] = true
+	}
+	for _, r := range all {
+		if other := sameTrouble(r.Alarm.Key); present[other] && !s.n.Told(r.Alarm.Key) {
+			delete(present, r.Alarm.Key)
+			continue
+		}
 		s.dirty = s.n.Take(now, r) || s.dirty
 	}
 	var gone []alarm.Alarm
@@ -246,6 +253,17 @@ func (s *serving) look() {
 	for _, one := range gone {
 		s.dirty = s.n.Take(now, alarm.Report{State: alarm.Ended, Alarm: one}) || s.dirty
 	}
+}
+
+// sameTrouble returns the key of the incident that tells the same and says more; "" if there is none.
+func sameTrouble(key string) string {
+	switch {
+	case strings.HasSuffix(key, "/adapter"):
+		return strings.TrimSuffix(key, "adapter") + supervision.IncidentAdapterRefused.String()
+	case strings.HasSuffix(key, "/interval"):
+		return strings.TrimSuffix(key, "interval") + supervision.IncidentIntervalShort.String()
+	}
+	return ""
 }
 
 // standing returns everything that stands now, each key once.
@@ -277,21 +295,32 @@ func (s *serving) standing() (all []alarm.Report) {
 	}
 	if missing := s.d.addresses.problems(); len(missing) > 0 {
 		all = append(all, alarm.Report{After: linkLostFor, Alarm: alarm.Alarm{Key: "address", Class: alarm.ClassNetwork,
-			Reason: "address-missing", Since: time.Now(), What: strings.Join(missing, " ")}})
+			Reason: "address-missing", Since: time.Now(),
+			What: "The file names an address that is missing: " + strings.Join(missing, ". Also: ") + ".",
+			Do:   "Check this machine's network, then `clearback lines`."}})
 	}
 	return append(append(all, wayReports(s.queue.Status())...), s.expiring...)
 }
 
-// wayReports tells of a way that does not accept alarms, if there is another one to tell it.
+// wayReports tells of a way that does not accept alarms, if there is another one to tell it, and of what a way has lost.
 func wayReports(states map[string]alarms.Status) (all []alarm.Report) {
 	for name, state := range states {
-		if len(states) > 1 && state.Failure != "" {
-			all = append(all, alarm.Report{After: wayLostFor, Alarm: alarm.Alarm{Key: "way/" + name,
-				Class: alarm.ClassWay, Reason: "way-failing", Since: state.Since,
-				What: fmt.Sprintf("Alarms are not accepted on the way %s; %d wait and %d were given up: %s.", name,
-					state.Waiting+state.Refused, state.Dropped, sanitize.Text(state.Failure, mostOfError)),
-				Do: "Run `clearback alarm --test " + name + "`."}})
+		r := alarm.Report{After: wayLostFor, Alarm: alarm.Alarm{Key: "way/" + name, Class: alarm.ClassWay,
+			Reason: "way-failing", Since: state.Since, Do: "Run `clearback alarm --test " + name + "`."}}
+		figures := fmt.Sprintf("%d wait, %d were refused, and %d were given up since the daemon opened it", state.Waiting,
+			state.Refused, state.Dropped)
+		switch {
+		case state.Failure != "" && len(states) > 1:
+			r.Alarm.What = "Alarms are not accepted on the way " + name + "; " + figures + ": " +
+				sanitize.Text(state.Failure, mostOfError) + "."
+		case state.Failure == "" && state.Dropped+state.Refused > 0:
+			r.Alarm.Reason, r.Alarm.Since = "way-lost-alarms", time.Now()
+			r.Alarm.What = "The way " + name + " accepts alarms, but not all were accepted: " + figures + "."
+			r.Alarm.Do += " The log names the messages. When the daemon restarts, it counts anew."
+		default:
+			continue
 		}
+		all = append(all, r)
 	}
 	return all
 }
@@ -313,15 +342,19 @@ func expiringCertificates(paths []string, now time.Time, log *zap.Logger) (all [
 		end, err := expiry(path)
 		if err != nil {
 			log.Warn("a certificate cannot be checked", zap.Error(err))
+		} else if end.IsZero() || end.Sub(now) >= expiresSoon {
 			continue
 		}
-		if end.IsZero() || end.Sub(now) >= expiresSoon {
-			continue
-		}
-		all = append(all, alarm.Report{Alarm: alarm.Alarm{Key: "certificate/" + strings.TrimPrefix(path, "/"),
+		r := alarm.Report{Alarm: alarm.Alarm{Key: "certificate/" + strings.TrimPrefix(path, "/"),
 			Class: alarm.ClassCertificate, Reason: "certificate", Since: now,
 			What: fmt.Sprintf("A certificate in %s is valid until %s only.", path, end.Format("2006-01-02 15:04 MST")),
-			Do:   "Replace it before that time, and reload the file (clearback reload)."}})
+			Do:   "Replace it before that time, and reload the file (clearback reload)."}}
+		if err != nil {
+			r.Alarm.Reason = "certificate-unreadable"
+			r.Alarm.What = "A certificate cannot be read, so its end is not known: " + brief(err) + "."
+			r.Alarm.Do = "Mend the file, and reload (clearback reload)."
+		}
+		all = append(all, r)
 	}
 	return all
 }

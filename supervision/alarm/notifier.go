@@ -187,6 +187,12 @@ func (e *entry) begin(now Time, r Report) {
 	}
 }
 
+// Told reports whether the alarm's begin was told and its end was not.
+func (n *Notifier) Told(key string) bool {
+	e := n.entries[key]
+	return e != nil && e.phase == told
+}
+
 // Standing calls f with each alarm that stands, in no order.
 func (n *Notifier) Standing(f func(Alarm)) {
 	for _, e := range n.entries {
