@@ -7,11 +7,10 @@ type Kind string
 
 // The kinds.
 const (
-	KindBegun   Kind = "begun"   // something began; the message may also tell what has ended since
-	KindLasts   Kind = "lasts"   // what was told before lasts
-	KindEnded   Kind = "ended"   // what was told before has ended
-	KindTest    Kind = "test"    // somebody tests a way
-	KindSummary Kind = "summary" // a summary of a time
+	KindBegun Kind = "begun" // something began; the message may also tell what has ended since
+	KindLasts Kind = "lasts" // what was told before lasts
+	KindEnded Kind = "ended" // what was told before has ended
+	KindTest  Kind = "test"  // somebody tests a way
 )
 
 // Class says how serious an alarm is and whom it concerns.
@@ -41,7 +40,7 @@ type Message struct {
 	ID      string    `json:"id"`      // stays the same if the message is sent again; letters, digits and hyphens, at most 64 bytes
 	At      time.Time `json:"at"`      // when it was decided
 	Site    string    `json:"site"`    // `alarms.site` in the file, or the host's name
-	Kind    Kind      `json:"kind"`    // text: "begun", "lasts", "ended", "test", "summary"
+	Kind    Kind      `json:"kind"`    // text: "begun", "lasts", "ended" or "test"
 	Urgent  bool      `json:"urgent"`  // an emergency call, or a loop that is open or unknown
 	Subject string    `json:"subject"` // one line, at most 120 bytes, no control characters
 	Text    string    `json:"text"`    // plain text, lines at most 76 columns wide where possible

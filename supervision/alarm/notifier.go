@@ -136,7 +136,7 @@ func (n *Notifier) Take(now Time, r Report) bool {
 			return false
 		}
 		if e.active {
-			e.ended, e.alarm.Until = now.Mono, now.Wall
+			e.ended, e.alarm.Until = now.Mono, later(now.Wall, e.alarm.Since)
 			if e.ended-e.standing >= forget {
 				e.returns = 0
 			}
@@ -185,6 +185,14 @@ func (e *entry) begin(now Time, r Report) {
 	default:
 		e.alarm, e.phase, e.began = r.Alarm, pending, now.Mono
 	}
+}
+
+// later returns the later time. A clock that is not set yet must not end an alarm before its begin.
+func later(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return b
+	}
+	return a
 }
 
 // Told reports whether the alarm's begin was told and its end was not.

@@ -424,8 +424,31 @@ func TestMessage(t *testing.T) {
 			t.Errorf("%q is missing:\n%s", want, m.Text)
 		}
 	}
-	if m := Test("Millrace Playhouse", "id-1", noon); m.Kind != KindTest || m.Urgent || len(m.Alarms) != 1 {
+	m = *Test("Millrace Playhouse", "id-1", noon)
+	if m.Kind != KindTest || m.Urgent || len(m.Alarms) != 1 || m.Subject != "Millrace Playhouse: a test of the alarms" ||
+		!strings.HasPrefix(m.Text, "This is a test of the alarms\n") || !strings.Contains(m.Text, "Somebody tests") {
 		t.Errorf("test message %+v", m)
+	}
+}
+
+// The subject of a message that tells an end must not read like an alarm, and an alarm does not end before its begin,
+// whatever the clock says.
+func TestWordsOfAnEnd(t *testing.T) {
+	d := newFixture(t, settings)
+	d.take(Stands, ClassLoop, "loop")
+	saved := d.n.Save(d.now)
+	for range 2 { // it ends before a restart, or after one without a clock
+		d.now.Wall = time.Unix(0, 0)
+		d.take(Ended, ClassLoop, "loop")
+		got := d.pass(restartGrace)
+		d.want(got, "ended! loop")
+		if m := got[0]; m.Subject != "Millrace Playhouse: ended: line stage-door: the alarm about the loop" ||
+			strings.Contains(m.Text, "is open") || m.Alarms[0].Until.Before(m.Alarms[0].Since) {
+			t.Errorf("told %q\n%s", m.Subject, m.Text)
+		}
+		d.n = New(settings)
+		d.n.Load(d.now, saved)
+		d.step()
 	}
 }
 

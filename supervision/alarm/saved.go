@@ -64,7 +64,7 @@ func (n *Notifier) Load(now Time, s Saved) {
 			e.phase, e.toldAt = told, mono(one.ToldAt, n.set.Repeat)
 		}
 		if e.alarm.Until.IsZero() {
-			e.alarm.Until = now.Wall
+			e.alarm.Until = later(now.Wall, e.alarm.Since)
 		}
 		n.entries[one.Key] = e
 	}

@@ -36,16 +36,21 @@ var titles = map[Class]string{
 	ClassWay:          "alarms are not accepted",
 	ClassNetwork:      "the network has a problem",
 	ClassCertificate:  "a certificate expires soon",
-	ClassTest:         "test",
 }
 
 // title returns what the alarm is about in a few words.
 func (p *part) title() string {
+	if p.Class == ClassTest {
+		return "a test of the alarms"
+	}
 	where := p.Key
 	if p.Line != "" {
 		where = "line " + p.Line
 	}
 	words := titles[p.Class]
+	if p.Class == ClassLoop && p.kind == KindEnded {
+		words = "the alarm about the loop" // so that nobody takes this for a loop that is open
+	}
 	if words == "" || p.Class == ClassLine || p.Class == ClassRegistration {
 		words = strings.TrimSpace(words + " " + p.Reason)
 	}
@@ -88,7 +93,7 @@ func text(m *Message, parts []part) string {
 	for _, section := range []struct {
 		kind Kind
 		head string
-	}{{KindBegun, "New"}, {KindLasts, "Still there"}, {KindEnded, "Ended"}} {
+	}{{KindBegun, "New: "}, {KindLasts, "Still there: "}, {KindEnded, "Ended: "}, {KindTest, "This is "}} {
 		for i := range parts {
 			if p := &parts[i]; p.kind == section.kind {
 				p.write(&b, section.head)
@@ -100,7 +105,7 @@ func text(m *Message, parts []part) string {
 }
 
 func (p *part) write(b *strings.Builder, head string) {
-	paragraph(b, "", head+": "+p.title())
+	paragraph(b, "", head+p.title())
 	when := "Since " + stamp(p.Since) + "."
 	switch {
 	case p.Until.Equal(p.Since):
@@ -143,7 +148,7 @@ func paragraph(b *strings.Builder, indent, text string) {
 // Test returns the message that tests a way.
 func Test(site, id string, at time.Time) *Message {
 	p := part{Alarm: Alarm{Key: "test", Class: ClassTest, Reason: "test", What: "Somebody tests the alarms of this site.",
-		Do: "Nothing needs to be done.", Since: at, Until: at}, kind: KindBegun}
+		Do: "Nothing needs to be done.", Since: at, Until: at}, kind: KindTest}
 	m := &Message{ID: id, At: at, Site: site, Kind: KindTest, Alarms: []Alarm{p.Alarm}}
 	m.Subject, m.Text = subject(m, []part{p}), text(m, []part{p})
 	return m
