@@ -81,9 +81,9 @@ func (r *route) wait(pause time.Duration, quit <-chan struct{}) (urgent bool) {
 	}
 }
 
-// next chooses the message for the next attempt: one about an emergency call, then another urgent one, then the one with
-// the fewest attempts, so that one that fails again and again holds up no other, then the first. A way that needs only
-// the newest state gets them in order.
+// next chooses the message for the next attempt: one about an emergency call, then another urgent one, then the one
+// with the fewest attempts, so that one that fails again and again holds up no other, then the first. A way that needs
+// only the newest state gets them in order.
 func (q *Queue) next(r *route) *entry {
 	q.mu.Lock()
 	defer q.mu.Unlock()

@@ -149,8 +149,8 @@ func controllerNamed(c *config.Config, name string) *config.Controller {
 }
 
 // close tells which contacts are not known to be closed, also if the daemon could not start. It saves what was told and
-// closes the queue. leave means that another process is about to start: it closes the contacts first, and tells of those
-// that it cannot close.
+// closes the queue. leave means that another process is about to start: it closes the contacts first, and tells of
+// those that it cannot close.
 func (a *alarmRunner) close(notClosed []drivers.NotClosed, leave bool) {
 	if leave {
 		notClosed = nil

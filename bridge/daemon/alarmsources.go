@@ -100,8 +100,8 @@ func (l *Line) setFault(at time.Time, why supervision.Incident) {
 	l.tell(r)
 }
 
-// faultReport has the same key for each reason, since the loop has one state. If it was unknown and is known to be open,
-// that is told again. l.mu is held.
+// faultReport has the same key for each reason, since the loop has one state. If it was unknown and is known to be
+// open, that is told again. l.mu is held.
 func (l *Line) faultReport() alarm.Report {
 	r := l.lineReport(alarm.Stands, alarm.ClassLoop, "loop", l.faultedAt)
 	r.Alarm.Reason = l.fault.String()
@@ -302,7 +302,8 @@ func (s *serving) standing() (all []alarm.Report) {
 	return append(append(all, wayReports(s.queue.Status())...), s.expiring...)
 }
 
-// wayReports tells of a way that does not accept alarms, if there is another one to tell it, and of what a way has lost.
+// wayReports tells of a way that does not accept alarms, if there is another one to tell it, and of what a way has
+// lost.
 func wayReports(states map[string]alarms.Status) (all []alarm.Report) {
 	for name, state := range states {
 		r := alarm.Report{After: wayLostFor, Alarm: alarm.Alarm{Key: "way/" + name, Class: alarm.ClassWay,

@@ -18,8 +18,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// SAFETY.md S130. A contact that is not known to be closed is told at the end, also if the daemon could not start: once,
-// however often it starts, and not if it was told before. It is not told at a hand-over.
+// SAFETY.md S130. A contact that is not known to be closed is told at the end, also if the daemon could not start:
+// once, however often it starts, and not if it was told before. It is not told at a hand-over.
 func TestAlarmOfContactsNotClosed(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
 	left := []drivers.NotClosed{{Line: "stage-door", Controller: "cabinet", Err: errors.New("no answer")}}

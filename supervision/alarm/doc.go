@@ -1,8 +1,8 @@
 // Package alarm decides who is told what and when: which alarms stand, when each is told, told again and told ended,
 // and what goes into one message. It is pure: reports and the time go in, messages and the next deadline come out.
 //
-//   - An urgent alarm is told at once: an emergency call in a message of its own, loops in a message about all those that
-//     are due, at most one a second. Neither quiet hours nor the limit of messages delay it.
+//   - An urgent alarm is told at once: an emergency call in a message of its own, loops in a message about all those
+//     that are due, at most one a second. Neither quiet hours nor the limit of messages delay it.
 //   - Ordinary alarms are gathered for a short time and told together, at most [Settings.PerHour] messages in an hour,
 //     and none in quiet hours. What is held back is told in the next message.
 //   - What lasts is told again every [Settings.Repeat]. What was told is told ended once.

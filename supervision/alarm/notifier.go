@@ -14,8 +14,8 @@ const (
 	// gather is how long an ordinary alarm waits for others that are told with it. Our own number: a switch that loses
 	// power takes adapters and controllers with it within seconds.
 	gather = 10 * time.Second
-	// gatherLoops is the least time between two messages about loops. Our own number: a board that is lost takes all its
-	// lines with it, and a hundred messages would hold up one about an emergency call.
+	// gatherLoops is the least time between two messages about loops. Our own number: a board that is lost takes all
+	// its lines with it, and a hundred messages would hold up one about an emergency call.
 	gatherLoops = time.Second
 	// settle is how long an alarm must have stayed away before it counts as ended, if it has not come back before. Our
 	// own number.

@@ -200,8 +200,8 @@ var (
 	pure = []string{"supervision", "supervision/keysystem", "supervision/callrecord", "supervision/window",
 		"supervision/tuning", "supervision/dialplan", "supervision/alarm", "bridge/sipua/sessiontimer"}
 	pureMay = []string{
-		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "math/rand/v2", "slices", "sort",
-		"strconv", "strings",
+		"bytes", "cmp", "crypto/sha256", "embed", "encoding/hex", "errors", "fmt", "iter", "maps", "math", "math/bits",
+		"math/rand/v2", "slices", "sort", "strconv", "strings",
 		"time", "unicode", "unicode/utf8",
 	}
 	// impureCalls use a clock or a stream through packages that are otherwise allowed.
