@@ -273,7 +273,6 @@ func TestAlarmsNeverWait(t *testing.T) {
 		q := &messageQueue{closing: make(chan struct{})}
 		a := newRunner(folder, q)
 		l := lineOf(a)
-		began := time.Now()
 		q.mu.Lock() // Put hangs
 		for range 10_000 {
 			l.reportIncident(supervision.ReportIncident, supervision.IncidentEmergencyFailed)
@@ -289,7 +288,7 @@ func TestAlarmsNeverWait(t *testing.T) {
 		synctest.Wait()
 		require.ElementsMatch(t, []string{"begun line/stage-door/emergency-failed!", "begun line/stage-door/loop!"},
 			slices.Compact(slices.Sorted(slices.Values(q.told()))))
-		began = time.Now()
+		began := time.Now()
 		a.close(nil, true)
 		require.LessOrEqual(t, time.Since(began), alarmLeave)
 		close(q.closing)
