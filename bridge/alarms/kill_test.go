@@ -62,9 +62,10 @@ func TestKillsChild(t *testing.T) {
 }
 
 // TestKills kills a process that puts and carries messages, with SIGKILL at random moments. Every message that was on
-// the disk is accepted by each way, and twice only if a kill may have come between the acceptance and its removal.
+// the disk is accepted by each way, and again only if a kill may have come between the acceptance and its removal: each
+// write removes what was accepted before it, so that is only the last few of each kill.
 func TestKills(t *testing.T) {
-	const kills = 15
+	const kills, mostAgain = 15, 5 // a process puts up to 30, and its messages may meet two kills
 	dir := t.TempDir()
 	child := func(job string) *programtest.Process {
 		cmd := exec.Command(os.Args[0], "-test.run=^TestKillsChild$")
@@ -97,12 +98,15 @@ func TestKills(t *testing.T) {
 		for id := range strings.FieldsSeq(string(text)) {
 			count[id]++
 		}
-		again := 0
+		again := map[string]int{} // by the process that put them
 		for _, id := range durable {
 			require.NotZero(t, count[id], "%s was lost", id)
-			again += count[id] - 1
+			put, _, _ := strings.Cut(id, "-")
+			again[put] += count[id] - 1
 		}
-		t.Logf("way %s: %d messages, %d of them twice after %d kills", way, len(count), again, kills)
-		require.Less(t, again, len(durable))
+		t.Logf("way %s: %d messages; again after a kill: %v", way, len(count), again)
+		for put, n := range again {
+			require.LessOrEqual(t, n, mostAgain, "of the process %s", put)
+		}
 	}
 }

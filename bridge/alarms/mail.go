@@ -6,6 +6,7 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	netmail "net/mail"
 	"net/textproto"
@@ -51,22 +52,27 @@ func (o MailOptions) Check() []relay.Fault {
 	if (o.User == "") != (o.Password == "") {
 		f.Add("password", "user and password belong together; add the other one")
 	}
-	for key, address := range map[string]string{"from": o.From, "to": o.To} {
-		if a, err := netmail.ParseAddress(address); err != nil || a.Address != address {
-			f.Add(key, "%q is not a mail address; write name@domain", address)
-		}
-	}
+	checkAddress(&f, "from", o.From)
+	checkAddress(&f, "to", o.To)
 	return append(f, o.TLS.Check(true, "host", "")...)
+}
+
+func checkAddress(f *relay.Faults, key, address string) {
+	a, err := netmail.ParseAddress(address)
+	odd := func(r rune) bool { return r <= ' ' || r >= 0x7f }
+	if err != nil || a.Address != address || strings.ContainsFunc(address, odd) {
+		f.Add(key, "%q is not a mail address; write one such as stage-door@millrace.example, without a name", address)
+	}
 }
 
 // Mail sends messages to one recipient by a mail server (SMTP, RFC 5321).
 type Mail struct {
-	opt MailOptions
-	tls *tls.Config
+	opt   MailOptions
+	files reading[*tls.Config]
 }
 
-// NewMail returns a way out with the given options, or [ErrOptions]. It reads the certificate files. It does not
-// connect.
+// NewMail returns a way out with the given options, or [ErrOptions]. Each attempt reads the certificate files, so that
+// it takes renewed ones.
 func NewMail(o MailOptions) (*Mail, error) {
 	if faults := o.Check(); len(faults) > 0 {
 		return nil, relay.FaultError(ErrOptions, "mail", faults)
@@ -77,27 +83,27 @@ func NewMail(o MailOptions) (*Mail, error) {
 			o.Port = 587
 		}
 	}
-	c, err := o.TLS.Config(o.Host)
-	if err != nil {
-		return nil, fmt.Errorf("%w: mail: %w", ErrOptions, err)
-	}
-	return &Mail{opt: o, tls: c}, nil
+	return &Mail{opt: o}, nil
 }
 
 // Send sends a message. Its Message-ID is the message's ID at the domain of From, so that a message which arrives twice
 // is known by it.
 func (w *Mail) Send(ctx context.Context, m *alarm.Message) (answer string, err error) {
-	mm, err := w.compose(m)
+	link := &mailLink{}
+	mm, err := w.compose(m, link.sendsText)
 	if err != nil {
 		return "", &Permanent{fmt.Errorf("mail: %w", err)}
 	}
-	link := &mailLink{tls: w.tls}
-	if w.opt.StartTLS {
-		link.tls = nil
+	c, err := w.certificates(ctx)
+	if err != nil {
+		return "", fmt.Errorf("mail: %w", err)
+	}
+	if !w.opt.StartTLS {
+		link.tls = c
 	}
 	defer context.AfterFunc(ctx, link.close)()
 	defer link.close() // the library leaves a connection open whose beginning has failed
-	client, err := w.client(ctx, link)
+	client, err := w.client(ctx, link, c)
 	if err != nil {
 		return "", fmt.Errorf("mail: %w", err)
 	}
@@ -116,8 +122,20 @@ func (w *Mail) Send(ctx context.Context, m *alarm.Message) (answer string, err e
 	return "", said // 4yz, or a broken connection, or a certificate that another clock may accept
 }
 
-// compose writes the mail. Auto-Submitted keeps vacation programs from answering (RFC 3834).
-func (w *Mail) compose(m *alarm.Message) (*mail.Msg, error) {
+// AttemptTime is the time limit of an attempt: what comes before the text has attemptTime, and then the server has the
+// rest for its answer.
+func (w *Mail) AttemptTime() time.Duration { return attemptTime + dotTime }
+
+// certificates reads the certificate files, for at most attemptTime.
+func (w *Mail) certificates(ctx context.Context) (*tls.Config, error) {
+	ctx, cancel := context.WithTimeout(ctx, attemptTime)
+	defer cancel()
+	return w.files.do(ctx, func() (*tls.Config, error) { return w.opt.TLS.Config(w.opt.Host) })
+}
+
+// compose writes the mail. Auto-Submitted keeps vacation programs from answering (RFC 3834). sending is called when the
+// text is about to be sent.
+func (w *Mail) compose(m *alarm.Message, sending func()) (*mail.Msg, error) {
 	mm := mail.NewMsg()
 	if err := errors.Join(mm.From(w.opt.From), mm.To(w.opt.To)); err != nil {
 		return nil, err
@@ -129,12 +147,16 @@ func (w *Mail) compose(m *alarm.Message) (*mail.Msg, error) {
 		mm.SetImportance(mail.ImportanceUrgent)
 	}
 	mm.Subject(strings.Join(strings.Fields(m.Subject), " "))
-	mm.SetBodyString(mail.TypeTextPlain, m.Text)
+	mm.SetBodyWriter(mail.TypeTextPlain, func(out io.Writer) (int64, error) {
+		sending()
+		n, err := io.WriteString(out, m.Text)
+		return int64(n), err
+	})
 	return mm, nil
 }
 
-func (w *Mail) client(ctx context.Context, link *mailLink) (*mail.Client, error) {
-	options := []mail.Option{mail.WithPort(w.opt.Port), mail.WithTLSConfig(w.tls),
+func (w *Mail) client(ctx context.Context, link *mailLink, c *tls.Config) (*mail.Client, error) {
+	options := []mail.Option{mail.WithPort(w.opt.Port), mail.WithTLSConfig(c),
 		mail.WithTLSPolicy(mail.TLSMandatory), mail.WithDialContextFunc(link.dial), mail.WithoutNoop()}
 	if !w.opt.StartTLS {
 		options = append(options, mail.WithSSL())
@@ -168,26 +190,55 @@ func smtpCode(err error) int {
 	return 0
 }
 
+const (
+	// dotTime is how long a server may take to answer the end of the text. After a shorter time it may have accepted
+	// the mail, and would get it again (RFC 5321, section 4.5.3.2.6).
+	dotTime = 10 * time.Minute
+	// mostRead bounds what a server may send in an attempt, in bytes, since the library would keep a reply of any
+	// length. Our own number: many times what certificates and replies take.
+	mostRead = 256 << 10
+)
+
+var errTooLong = fmt.Errorf("the server sent more than %d bytes", mostRead)
+
 // mailLink is the connection of one attempt.
 type mailLink struct {
 	tls *tls.Config // nil: in clear until STARTTLS
 
 	mu    sync.Mutex
 	conn  net.Conn
+	slow  *time.Timer // ends the connection before the text is sent
 	ended bool
 }
 
+// boundedConn is a connection from which at most left bytes are read.
+type boundedConn struct {
+	net.Conn
+	left int
+}
+
+func (c *boundedConn) Read(b []byte) (int, error) {
+	if c.left == 0 {
+		return 0, errTooLong
+	}
+	n, err := c.Conn.Read(b[:min(len(b), c.left)])
+	c.left -= n
+	return n, err
+}
+
 func (l *mailLink) dial(ctx context.Context, network, address string) (net.Conn, error) {
-	conn, err := (&net.Dialer{}).DialContext(ctx, network, address)
+	raw, err := (&net.Dialer{Timeout: attemptTime}).DialContext(ctx, network, address)
 	if err != nil {
 		return nil, err
 	}
+	conn := &boundedConn{raw, mostRead}
 	l.mu.Lock()
 	l.conn = conn
+	l.slow = time.AfterFunc(attemptTime, l.close)
 	ended := l.ended
 	l.mu.Unlock()
 	if ended {
-		_ = conn.Close() // the only error is that it is closed already
+		l.close()
 		return nil, context.Canceled
 	}
 	if l.tls == nil {
@@ -197,12 +248,22 @@ func (l *mailLink) dial(ctx context.Context, network, address string) (net.Conn,
 	return secure, secure.HandshakeContext(ctx)
 }
 
+// sendsText says that the text is about to be sent.
+func (l *mailLink) sendsText() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.slow != nil {
+		l.slow.Stop()
+	}
+}
+
 // close ends the connection, and with it the attempt.
 func (l *mailLink) close() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.ended = true
 	if l.conn != nil {
+		l.slow.Stop()
 		_ = l.conn.Close() // the only error is that it is closed already
 	}
 }

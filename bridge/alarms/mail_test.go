@@ -189,6 +189,8 @@ func TestBadOptions(t *testing.T) {
 	require.ErrorContains(t, err, "url:")
 	require.ErrorContains(t, err, "secret:")
 	require.NotContains(t, err.Error(), "s3cret")
+	_, err = NewWebhook(WebhookOptions{URL: "https://hook.example", Secret: keyPrefix})
+	require.ErrorContains(t, err, "secret:", "messages would not be signed")
 	_, err = NewMQTT(MQTTOptions{Address: "http://broker.example", Topic: "a/#", Password: "s3cret"})
 	require.ErrorIs(t, err, ErrOptions)
 	for _, key := range []string{"address", "topic", "password"} {

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"net"
+	"net/url"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -67,14 +69,17 @@ func (o MQTTOptions) broker() broker.Options {
 //
 // In a key, + and # and control characters are replaced by an underscore.
 type MQTT struct {
-	opt    MQTTOptions
-	broker *broker.Broker
+	opt     MQTTOptions
+	address string
+	offline chan struct{} // buffer 1: another availability than ours was published
 
 	sending sync.Mutex // held by Send, so that Run does not end the connection meanwhile; lock it before mu
 
 	mu      sync.Mutex
 	running bool         // Run keeps a connection
 	conn    *broker.Conn // nil: none yet
+	deaf    bool         // the next connection does not subscribe
+	files   reading[*broker.Broker]
 }
 
 // State is the payload of a state topic.
@@ -86,17 +91,17 @@ type State struct {
 	alarm.Alarm
 }
 
-// NewMQTT returns a way out with the given options, or [ErrOptions]. It reads the certificate files. It does not
-// connect.
+// NewMQTT returns a way out with the given options, or [ErrOptions]. Each new connection reads the certificate files,
+// so that it takes renewed ones.
 func NewMQTT(o MQTTOptions) (*MQTT, error) {
 	if faults := o.Check(); len(faults) > 0 {
 		return nil, relay.FaultError(ErrOptions, "mqtt", faults)
 	}
-	b, err := broker.New(o.broker())
+	u, err := url.Parse(o.Address)
 	if err != nil {
-		return nil, fmt.Errorf("%w: mqtt: %w", ErrOptions, err)
+		return nil, fmt.Errorf("%w: mqtt: the address cannot be parsed", ErrOptions) // Check has reported it
 	}
-	return &MQTT{opt: o, broker: b}, nil
+	return &MQTT{opt: o, address: u.Host, offline: make(chan struct{}, 1)}, nil
 }
 
 // NewestOnly tells the queue that a message may be left out if all its alarms have a newer one.
@@ -111,12 +116,7 @@ func (w *MQTT) Run(ctx context.Context) {
 	for ctx.Err() == nil {
 		// Many sites may lose one broker together.
 		pause := firstPause/2 + time.Duration(rand.Int64N(int64(firstPause/2)))
-		if conn, err := w.connection(ctx); err == nil { // Send reports the error
-			select {
-			case <-conn.Gone():
-			case <-ctx.Done():
-			}
-		}
+		w.keep(ctx)
 		select {
 		case <-time.After(pause):
 		case <-ctx.Done():
@@ -133,6 +133,42 @@ func (w *MQTT) Run(ctx context.Context) {
 	}
 }
 
+// keep keeps one connection until it ends. Another availability than ours is replaced: when a network has failed
+// without a sign, the broker publishes the will of the old connection after we have made a new one.
+func (w *MQTT) keep(ctx context.Context) {
+	limited, cancel := context.WithTimeout(ctx, attemptTime)
+	conn, err := w.connection(limited)
+	cancel()
+	if err != nil {
+		return // Send reports the error
+	}
+	for {
+		select {
+		case <-conn.Gone():
+			return
+		case <-ctx.Done():
+			return
+		case <-w.offline:
+			limited, cancel := context.WithTimeout(ctx, mqttTimeout)
+			if err := publish(limited, conn, w.availability("online")); err != nil {
+				conn.Fail(err) // the next connection publishes it
+			}
+			cancel()
+		}
+	}
+}
+
+func (w *MQTT) availability(state string) broker.Message {
+	return broker.Message{Topic: w.opt.Topic + "/availability", Payload: []byte(state), Retain: true}
+}
+
+// receive takes what is published on the topic of our availability.
+func (w *MQTT) receive(_ *broker.Conn, p broker.Publication) {
+	if string(p.Payload) != "online" {
+		signal(w.offline)
+	}
+}
+
 // connection returns the connection that Run keeps, or a new one.
 func (w *MQTT) connection(ctx context.Context) (*broker.Conn, error) {
 	w.mu.Lock()
@@ -146,18 +182,31 @@ func (w *MQTT) connection(ctx context.Context) (*broker.Conn, error) {
 			return w.conn, nil
 		}
 	}
-	availability := broker.Message{Topic: w.opt.Topic + "/availability", Payload: []byte("offline"), Retain: true}
-	will := availability
+	b, err := w.files.do(ctx, func() (*broker.Broker, error) { return broker.New(w.opt.broker()) })
+	if err != nil {
+		return nil, err
+	}
+	will := w.availability("offline")
 	if !w.running {
 		will = broker.Message{Topic: w.opt.Topic + "/test", Payload: []byte("ended")}
 	}
-	conn, err := w.broker.Dial(ctx, broker.Session{ClientID: "clearback-alarms-" + broker.Unique(), Will: will,
-		Receive: func(*broker.Conn, broker.Publication) {}})
+	conn, err := b.Dial(ctx, broker.Session{ClientID: "clearback-alarms-" + broker.Unique(), Will: will,
+		Receive: w.receive})
 	if err != nil || !w.running {
 		return conn, err
 	}
-	availability.Payload = []byte("online")
-	if err := publish(ctx, conn, availability); err != nil {
+	// A broker that does not let us read the topic, even one that then ends the connection, is no reason to send no
+	// alarms.
+	if w.deaf {
+		w.deaf = false
+	} else if conn.Subscribe(ctx, []broker.Subscription{{Topic: will.Topic, Fresh: true}}) != nil {
+		select {
+		case <-conn.Gone():
+			w.deaf = true
+		default:
+		}
+	}
+	if err := publish(ctx, conn, w.availability("online")); err != nil {
 		conn.Reset()
 		return nil, err
 	}
@@ -191,7 +240,7 @@ func (w *MQTT) Send(ctx context.Context, m *alarm.Message) (answer string, err e
 			return "", w.failure(err)
 		}
 	}
-	return fmt.Sprintf("broker %s accepted %d publications", w.broker.Address(), len(all)), nil
+	return fmt.Sprintf("broker %s accepted %d publications", w.address, len(all)), nil
 }
 
 // publish publishes a message, and returns at once if the connection ends. It is no fault that nobody has subscribed.
@@ -211,9 +260,19 @@ func publish(ctx context.Context, c *broker.Conn, m broker.Message) error {
 	return nil
 }
 
+// tooLarge is the reason code for a packet that is too large for the broker (MQTT 5.0, section 3.14.2.1).
+const tooLarge = 0x95
+
+// lasting are the reason codes of a rejected message that another attempt cannot cure (MQTT 5.0, section 3.4.2.1): not
+// authorized, topic name invalid, payload format invalid.
+var lasting = []byte{0x87, 0x90, 0x99}
+
 func (w *MQTT) failure(err error) error {
-	said := fmt.Errorf("mqtt broker %s: %s", w.broker.Address(), fit(err.Error(), w.opt.Password))
-	if errors.Is(err, broker.ErrDenied) {
+	said := fmt.Errorf("mqtt broker %s: %s", w.address, fit(err.Error(), w.opt.Password))
+	var denied *broker.DeniedError
+	var ended *broker.EndedError
+	if errors.As(err, &denied) && slices.Contains(lasting, denied.Code) ||
+		errors.As(err, &ended) && ended.Code == tooLarge {
 		return &Permanent{said}
 	}
 	return said

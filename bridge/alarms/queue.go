@@ -39,12 +39,13 @@ type QueueOptions struct {
 
 // Status is the state of a way. The counts begin when the queue is opened.
 type Status struct {
-	Waiting  int       // messages that wait for an attempt
-	Refused  int       // messages that the way refused for good; they are tried again when the queue is opened again
-	Dropped  int       // messages given up: too many, or older than a week
-	Accepted int       // messages that the other side accepted
-	Failure  string    // the last attempt's error; "" if it succeeded
-	Since    time.Time // when the attempts began to fail; zero if the last one succeeded
+	Waiting int // messages that wait for an attempt
+	// Refused counts the messages that the way refused for good. They are tried again after SetWays and when the queue
+	// is opened again, urgent ones every 10 min too.
+	Refused int
+	Dropped int       // messages given up: too many, or a week without success
+	Failure string    // the last attempt's error; "" if it succeeded
+	Since   time.Time // when the attempts began to fail; zero if the last one succeeded
 }
 
 // Queue carries messages, each way by itself, so that a way that hangs delays no other. It keeps them in a folder until
@@ -53,15 +54,20 @@ type Status struct {
 // concurrent use.
 type Queue struct {
 	opt          QueueOptions
-	open         context.Context // ends when Close is called: no attempt begins any more
+	opened       time.Time
+	leaving      chan struct{}   // closed by Close: only urgent messages that nobody has tried yet are tried
+	open         context.Context // ends while Close is waiting: no attempt begins any more
 	shut         func()
 	attempts     context.Context // ends while Close is waiting: what is under way is broken off
 	stopAttempts func()
-	tasks        sync.WaitGroup
+	carriers     sync.WaitGroup // the goroutines that carry
+	tasks        sync.WaitGroup // all others
 
 	mu     sync.Mutex
 	store  *runtimestate.Store // nil until the folder has been read
+	unread error               // why the folder could not be read; nil: unknown yet, or it was read
 	early  []early             // what was put before that
+	seq    uint64              // of the last message
 	routes map[string]*route
 	closed bool
 }
@@ -72,22 +78,32 @@ type route struct {
 	newestOnly bool // as in supersede
 	log        *zap.Logger
 
+	// As those of the queue. They also end when the way is replaced.
+	open, attempts     context.Context
+	shut, stopAttempts func()
+	left               sync.WaitGroup // its goroutines
+
 	more   chan struct{} // buffer 1: one signal stands for everything that was put
 	urgent chan struct{} // buffer 1, the same for urgent messages
 
-	waiting []*entry // in the order of arrival
-	refused []*entry // the same
-	sending *entry   // nil: none
-	status  Status
+	waiting []*entry // in their order
+	refused []*entry
+	sending *entry // nil: none
+	// urgentFailed means that the last attempt was for an urgent message and failed.
+	urgentFailed bool
+	status       Status
 }
 
 // entry is a message that one way has not accepted.
 type entry struct {
 	Way     string         `json:"way"`
 	Message *alarm.Message `json:"message"`
+	Seq     uint64         `json:"seq"` // the order in which messages were put; a clock may step
 
 	attempts int
-	since    time.Time // when it was put, or Message.At for one that was read from the folder
+	since    time.Time   // when it was put or read from the folder
+	refused  bool        // that was logged
+	again    *time.Timer // when a refused one is tried again; nil: never
 }
 
 func (e *entry) piece() string {
@@ -104,39 +120,117 @@ type early struct {
 // OpenQueue opens the folder, creates it if it does not exist, and goes on with what an earlier process left. It never
 // waits for the disk.
 func OpenQueue(o QueueOptions) *Queue {
-	q := &Queue{opt: o, routes: map[string]*route{}}
+	q := &Queue{opt: o, opened: time.Now(), leaving: make(chan struct{})}
 	q.open, q.shut = context.WithCancel(context.Background())
 	q.attempts, q.stopAttempts = context.WithCancel(context.Background())
-	for name, way := range o.Ways {
-		r := &route{way: way, log: o.Log.With(zap.String("way", name)), more: make(chan struct{}, 1),
-			urgent: make(chan struct{}, 1)}
-		q.routes[name] = r
-		if w, ok := way.(interface{ NewestOnly() bool }); ok {
-			r.newestOnly = w.NewestOnly()
-		}
-		q.tasks.Go(func() { q.carry(r) })
-		if w, ok := way.(interface{ Run(context.Context) }); ok { // it keeps a connection
-			q.tasks.Go(func() { w.Run(q.open) })
-		}
-	}
+	q.SetWays(o.Ways)
 	q.tasks.Go(q.read)
 	return q
 }
 
-// read reads the folder, then writes what was put meanwhile.
+// SetWays replaces the ways. What waits under a name, and what was refused, waits for the new way of that name; what is
+// for a name that is gone is dropped. A way that is the same value as before goes on. An attempt that is under way on
+// another one has leaveTime to end; broken off, it may bring a message twice.
+func (q *Queue) SetWays(ways map[string]Way) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.closed {
+		return
+	}
+	before := q.routes
+	q.routes = map[string]*route{}
+	for name, way := range ways {
+		was := before[name]
+		r := was
+		if was == nil || was.way != way {
+			r = q.newRoute(name, way)
+			if was != nil {
+				r.waiting, r.refused, r.status.Dropped = was.waiting, was.refused, was.status.Dropped
+				for _, e := range slices.Concat(r.waiting, r.refused) {
+					e.attempts = 0
+				}
+			}
+			q.start(r, was)
+		}
+		q.routes[name] = r
+		r.retry(slices.Clone(r.refused)...)
+	}
+	for name, r := range before {
+		if q.routes[name] == r {
+			continue
+		}
+		r.shut()
+		time.AfterFunc(leaveTime, r.stopAttempts)
+		if q.routes[name] == nil {
+			for _, e := range slices.Concat(r.waiting, r.refused) {
+				q.drop(r, e, "its way is no longer configured")
+			}
+		}
+		r.waiting, r.refused = nil, nil
+	}
+}
+
+func (q *Queue) newRoute(name string, way Way) *route {
+	r := &route{way: way, log: q.opt.Log.With(zap.String("way", name)), more: make(chan struct{}, 1),
+		urgent: make(chan struct{}, 1)}
+	r.open, r.shut = context.WithCancel(q.open)
+	r.attempts, r.stopAttempts = context.WithCancel(q.attempts)
+	if w, ok := way.(interface{ NewestOnly() bool }); ok {
+		r.newestOnly = w.NewestOnly()
+	}
+	return r
+}
+
+// start starts the goroutines of a route once those of the one that it replaces have ended, or can be waited for no
+// longer.
+func (q *Queue) start(r, was *route) {
+	ready := make(chan struct{}) // closed then
+	if was == nil {
+		close(ready)
+	} else {
+		go func() {
+			was.left.Wait()
+			close(ready)
+		}()
+	}
+	begin := func(run func()) func() {
+		r.left.Add(1)
+		return func() {
+			defer r.left.Done()
+			if was != nil {
+				select {
+				case <-ready:
+				case <-was.attempts.Done():
+				}
+			}
+			run()
+		}
+	}
+	q.carriers.Go(begin(func() { q.carry(r) }))
+	if w, ok := r.way.(interface{ Run(context.Context) }); ok { // it keeps a connection
+		q.tasks.Go(begin(func() { w.Run(r.open) }))
+	}
+}
+
+// read reads the folder, then writes what was put meanwhile, after it.
 func (q *Queue) read() {
-	store, err := runtimestate.OpenWhenReadable(q.attempts, q.opt.Dir, q.opt.Log)
+	store, err := runtimestate.OpenWhenReadable(q.attempts, q.opt.Dir, q.opt.Log, q.unreadable)
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if err != nil { // the queue was closed first
 		return
 	}
 	q.store = store
-	for r, found := range q.found() {
-		slices.SortFunc(found, func(a, b *entry) int { return a.Message.At.Compare(b.Message.At) })
+	all, last := q.found()
+	q.seq += last
+	for name, r := range q.routes {
+		for _, e := range slices.Concat(r.waiting, r.refused) {
+			e.Seq += last
+		}
 		added := r.waiting
 		r.waiting = nil
-		for _, e := range slices.Concat(found, added) {
+		slices.SortFunc(all[name], bySeq)
+		for _, e := range slices.Concat(all[name], added) {
 			q.add(r, e)
 		}
 	}
@@ -146,9 +240,31 @@ func (q *Queue) read() {
 	q.early = nil
 }
 
-// found returns what an earlier process left in the folder, by route. It removes what belongs to no route.
-func (q *Queue) found() map[*route][]*entry {
-	all := map[*route][]*entry{}
+// unreadable tells that the folder cannot be read yet. Another process that is about to end is no reason.
+func (q *Queue) unreadable(err error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if err == nil || errors.Is(err, runtimestate.ErrInUse) && time.Since(q.opened) < handOverTime {
+		return
+	}
+	q.unread = err
+	q.tellEarly(err)
+}
+
+// tellEarly tells those whose message is not on the disk yet.
+func (q *Queue) tellEarly(err error) {
+	for i := range q.early {
+		if done := q.early[i].durable; done != nil {
+			go done(err) // it may want the queue
+			q.early[i].durable = nil
+		}
+	}
+}
+
+// found returns what an earlier process left in the folder, by way, and the highest Seq. It removes what belongs to no
+// way.
+func (q *Queue) found() (all map[string][]*entry, last uint64) {
+	all = map[string][]*entry{}
 	for _, name := range q.store.Names("") {
 		e := &entry{}
 		_, err := q.store.Get(name, e)
@@ -164,35 +280,40 @@ func (q *Queue) found() map[*route][]*entry {
 			q.remove(name)
 			continue
 		}
-		e.since = e.Message.At
-		all[q.routes[e.Way]] = append(all[q.routes[e.Way]], e)
+		e.since = time.Now()
+		last = max(last, e.Seq)
+		all[e.Way] = append(all[e.Way], e)
 	}
-	return all
+	return all, last
 }
 
 // Put takes a message for every way. It never waits for the disk or for a way. The function durable, if not nil, is
-// called once: with nil when the message is on the disk (or was accepted before that), or with the error of the first
-// attempt to write it, after which it is still carried and written as soon as possible. It is called from another
-// goroutine, or before Put returns if there is no way, and must not block. An error means that the message was not
-// taken. The message must not be changed afterwards.
+// called once, from another goroutine: with nil when the message is on the disk (or was accepted before that), or with
+// the error of the first attempt to write it or to read the folder, after which it is still carried and written as soon
+// as possible. It must not block. An error means that the message was not taken. The message must not be changed
+// afterwards.
 func (q *Queue) Put(m *alarm.Message, durable func(error)) error {
 	if !validID.MatchString(m.ID) {
 		return fmt.Errorf("alarms: message ID %q: use 1 to 64 letters, digits and hyphens", m.ID)
 	}
-	done := all(len(q.opt.Ways), durable)
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if q.closed {
 		return errors.New("alarms: the queue is closed")
 	}
+	done := all(len(q.routes), durable)
+	q.seq++
 	for name, r := range q.routes {
-		e := &entry{Way: name, Message: m, since: time.Now()}
+		e := &entry{Way: name, Message: m, Seq: q.seq, since: time.Now()}
 		if q.store == nil {
 			q.early = append(q.early, early{e, done})
 		} else {
 			q.save(e, done)
 		}
 		q.add(r, e)
+	}
+	if q.unread != nil && q.store == nil {
+		q.tellEarly(q.unread)
 	}
 	return nil
 }
@@ -203,7 +324,7 @@ func all(n int, done func(error)) func(error) {
 		return nil
 	}
 	if n == 0 {
-		done(nil)
+		go done(nil) // it may want the queue
 	}
 	var mu sync.Mutex
 	var errs []error
@@ -250,8 +371,9 @@ func (q *Queue) Status() map[string]Status {
 	return states
 }
 
-// Close ends the attempts and closes the folder, within the timeout. An attempt that is under way has half of that time
-// to end; broken off, it may bring a message twice. The next queue goes on with what is left.
+// Close ends the attempts and closes the folder, within the timeout. Unless that is shorter than leastTries, urgent
+// messages that nobody has tried yet are tried first. Attempts have half of the timeout to end; broken off, one may
+// bring a message twice. The next queue goes on with what is left.
 func (q *Queue) Close(timeout time.Duration) error {
 	end := time.Now().Add(timeout)
 	q.mu.Lock()
@@ -261,12 +383,20 @@ func (q *Queue) Close(timeout time.Duration) error {
 	}
 	q.closed = true
 	q.mu.Unlock()
-	q.shut()
-	half := time.AfterFunc(timeout/2, q.stopAttempts)
+	close(q.leaving)
+	if timeout < leastTries {
+		q.shut()
+	}
+	half := time.AfterFunc(timeout/2, func() {
+		q.shut()
+		q.stopAttempts()
+	})
 	defer half.Stop()
 	defer q.stopAttempts()
 	ended := make(chan struct{}) // closed when all goroutines have ended
 	go func() {
+		q.carriers.Wait()
+		q.shut()
 		q.tasks.Wait()
 		close(ended)
 	}()
@@ -277,12 +407,15 @@ func (q *Queue) Close(timeout time.Duration) error {
 	}
 	q.mu.Lock()
 	store, left := q.store, len(q.early)
-	q.mu.Unlock()
-	if store == nil {
-		if left > 0 {
-			return fmt.Errorf("alarms: %s could not be opened; messages that are lost: %d", q.opt.Dir, left)
-		}
+	if store != nil {
+		q.mu.Unlock()
+		return store.Close(max(time.Until(end), 0))
+	}
+	defer q.mu.Unlock()
+	if left == 0 {
 		return nil
 	}
-	return store.Close(max(time.Until(end), 0))
+	err := fmt.Errorf("alarms: %s could not be opened; messages that are lost: %d", q.opt.Dir, left)
+	q.tellEarly(err)
+	return err
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -198,27 +199,29 @@ func TestNewestInOrder(t *testing.T) {
 	})
 }
 
-// TestOneFails checks that a message which fails again and again holds up no other.
+// TestOneFails checks that a message which fails again and again, urgent or not, holds up no other.
 func TestOneFails(t *testing.T) {
-	dir := filepath.Join(t.TempDir(), "alarms")
-	synctest.Test(t, func(t *testing.T) {
-		w := &fakeWay{answer: func(_ context.Context, m *alarm.Message) error {
-			if m.ID == "a-000" {
-				return errors.New("452 too large for now")
+	for _, urgent := range []bool{false, true} {
+		dir := filepath.Join(t.TempDir(), "alarms")
+		synctest.Test(t, func(t *testing.T) {
+			w := &fakeWay{answer: func(_ context.Context, m *alarm.Message) error {
+				if m.ID == "a-000" {
+					return errors.New("452 too large for now")
+				}
+				return nil
+			}}
+			q, _ := openQueue(dir, map[string]Way{"w": w})
+			for i, id := range ids("a", 20) {
+				require.NoError(t, q.Put(message(t, id, urgent && i < 2), nil))
 			}
-			return nil
-		}}
-		q, _ := openQueue(dir, map[string]Way{"w": w})
-		for _, id := range ids("a", 20) {
-			require.NoError(t, q.Put(message(t, id, false), nil))
-		}
-		time.Sleep(time.Minute)
-		require.Len(t, w.got(), 19)
-		require.NoError(t, q.Close(time.Second))
-	})
+			time.Sleep(20 * time.Minute)
+			require.Len(t, w.got(), 19)
+			require.NoError(t, q.Close(time.Second))
+		})
+	}
 }
 
-// TestRefused checks that a message refused for good holds up no other, is logged once, and is tried again when the
+// TestRefused checks that a message refused for good holds up no other, is logged, and is tried again when the
 // queue is opened again; and that their number is bounded.
 func TestRefused(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "alarms")
@@ -229,10 +232,10 @@ func TestRefused(t *testing.T) {
 			require.NoError(t, q.Put(message(t, id, false), nil))
 		}
 		time.Sleep(24 * time.Hour)
-		require.Len(t, w.attempts(), maxRefused+2)
+		require.Len(t, w.attempts(), maxRefused+2, "no second attempt")
 		require.Equal(t, maxRefused, q.Status()["w"].Refused)
 		require.Equal(t, 2, q.Status()["w"].Dropped)
-		require.Len(t, logs.FilterMessage("cannot send an alarm").All(), 1)
+		require.Len(t, logs.FilterMessage("cannot send an alarm").All(), maxRefused+2)
 		require.NoError(t, q.Close(time.Second))
 		require.Len(t, files(t, dir), maxRefused)
 
@@ -310,8 +313,8 @@ func TestNewestOnly(t *testing.T) {
 	})
 }
 
-// TestDurable checks that durable is called once a message is on the disk for each way, or with the error; and that
-// messages are carried without a disk, and written once there is one.
+// TestDurable checks that durable is called once a message is on the disk for each way, or with the error, also that of
+// a folder that cannot be read; and that messages are carried without a disk, and written once there is one.
 func TestDurable(t *testing.T) {
 	parent := filepath.Join(t.TempDir(), "state")
 	dir := filepath.Join(parent, "alarms")
@@ -322,19 +325,22 @@ func TestDurable(t *testing.T) {
 		require.NoError(t, q.Put(message(t, "a-1", false), func(err error) { results <- err }))
 		time.Sleep(time.Minute)
 		require.Equal(t, []string{"a-1"}, v.got())
-		require.Empty(t, results, "there is no folder yet")
+		require.ErrorIs(t, <-results, fs.ErrNotExist, "there is no folder yet")
+		require.NoError(t, q.Put(message(t, "a-0", false), func(err error) { results <- err }))
+		require.ErrorIs(t, <-results, fs.ErrNotExist)
 		require.NoError(t, os.Mkdir(parent, 0o700))
 		time.Sleep(time.Minute)
-		require.NoError(t, <-results)
-		require.Len(t, files(t, dir), 1)
+		require.Len(t, files(t, dir), 2)
 		require.NoError(t, os.Rename(parent, parent+".gone"))
 		require.NoError(t, q.Put(message(t, "a-2", false), func(err error) { results <- err }))
 		require.Error(t, <-results)
 		time.Sleep(time.Minute)
-		require.Equal(t, []string{"a-1", "a-2"}, v.got())
+		require.Equal(t, []string{"a-1", "a-0", "a-2"}, v.got())
 		require.NoError(t, os.Rename(parent+".gone", parent))
 		time.Sleep(time.Minute)
-		require.Len(t, files(t, dir), 2)
+		require.Len(t, files(t, dir), 3)
+		require.NoError(t, q.Put(message(t, "a-3", false), func(err error) { results <- err }))
+		require.NoError(t, <-results)
 		require.Empty(t, results)
 		require.NoError(t, q.Close(time.Second))
 	})

@@ -15,27 +15,36 @@ import (
 
 // Our own numbers. A mail server gives up after 4 to 5 days (RFC 5321, section 4.5.4.1).
 const (
-	attemptTime = 30 * time.Second // of one attempt
+	attemptTime = 30 * time.Second // of one attempt, unless the way has its own limit
 	firstPause  = 10 * time.Second // after the first failure
 	longPause   = 10 * time.Minute // after many
+	urgentPause = time.Minute      // after many, while an urgent message waits
 	giveUp      = 7 * 24 * time.Hour
 	// firstAttempts is how many attempts a message about an emergency call has before every other one.
 	firstAttempts = 10
+	leaveTime     = 5 * time.Second // for an attempt on a way that was replaced
+	leastTries    = time.Second     // see Close
+	// handOverTime is how long another process may use the folder before that counts as a failure to read it.
+	handOverTime = time.Minute
 )
 
-// carry carries what is put for a way, one message at a time, until the queue is closed.
+// carry carries what is put for a way, one message at a time, until the queue is closed or the way is replaced.
 func (q *Queue) carry(r *route) {
+	limit := attemptTime
+	if w, ok := r.way.(interface{ AttemptTime() time.Duration }); ok {
+		limit = w.AttemptTime()
+	}
 	pause := time.Duration(0)
 	for {
-		e := q.next(r)
-		if q.open.Err() != nil {
+		e, m, over := q.next(r)
+		if over {
 			return
 		}
 		if e == nil {
 			select {
 			case <-r.more:
-			case <-q.open.Done():
-				return
+			case <-r.open.Done():
+			case <-q.leaving:
 			}
 			continue
 		}
@@ -43,15 +52,16 @@ func (q *Queue) carry(r *route) {
 		case <-r.urgent: // it is among what next chose from
 		default:
 		}
-		ctx, cancel := context.WithTimeout(q.attempts, attemptTime)
-		answer, err := r.way.Send(ctx, e.Message)
+		ctx, cancel := context.WithTimeout(r.attempts, limit)
+		answer, err := r.way.Send(ctx, m)
 		cancel()
-		if !q.attempted(r, e, answer, err) {
+		longest := q.attempted(r, e, answer, err)
+		if longest == 0 {
 			pause = 0
 			continue
 		}
-		pause = min(max(2*pause, firstPause), longPause)
-		if urgent := r.wait(pause, q.open.Done()); urgent {
+		pause = min(max(2*pause, firstPause), longest)
+		if urgent := r.wait(pause, q.leaving); urgent {
 			pause = 0
 		}
 	}
@@ -59,45 +69,74 @@ func (q *Queue) carry(r *route) {
 
 // wait waits for at most the pause, shortened at random by up to a fifth, so that many sites do not come back at the
 // same moment. An urgent message ends it firstPause after its beginning.
-func (r *route) wait(pause time.Duration, quit <-chan struct{}) (urgent bool) {
+func (r *route) wait(pause time.Duration, leaving <-chan struct{}) (urgent bool) {
 	least := time.NewTimer(pause - time.Duration(rand.Int64N(int64(pause/5))))
 	defer least.Stop()
 	soon := time.NewTimer(min(firstPause, pause))
 	defer soon.Stop()
-	select {
-	case <-least.C:
-		return false
-	case <-quit:
-		return false
-	case <-soon.C:
-	}
-	select {
-	case <-least.C:
-		return false
-	case <-quit:
-		return false
-	case <-r.urgent:
-		return true
+	var then <-chan struct{} // nil until soon
+	for {
+		select {
+		case <-least.C:
+			return false
+		case <-r.open.Done():
+			return false
+		case <-leaving:
+			return false
+		case <-soon.C:
+			then = r.urgent
+		case <-then:
+			return true
+		}
 	}
 }
 
 // next chooses the message for the next attempt: one about an emergency call, then another urgent one, then the one
-// with the fewest attempts, so that one that fails again and again holds up no other, then the first. A way that needs
-// only the newest state gets them in order.
-func (q *Queue) next(r *route) *entry {
+// with the fewest attempts, then the first. After an urgent one has failed, one that is not urgent has its turn, so that
+// one which fails again and again holds up no other. While the queue is being closed, it chooses only urgent messages
+// that nobody has tried yet. over means that no attempt begins any more.
+func (q *Queue) next(r *route) (e *entry, m *alarm.Message, over bool) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	q.supersede(r)
-	switch {
-	case len(r.waiting) == 0:
-	case r.newestOnly:
-		r.sending = r.waiting[0]
-	default:
-		r.sending = slices.MinFunc(r.waiting, func(a, b *entry) int {
-			return cmp.Or(a.turn()-b.turn(), a.attempts-b.attempts)
-		})
+	if r.open.Err() != nil {
+		return nil, nil, true
 	}
-	return r.sending
+	q.supersede(r)
+	choice := r.ready()
+	if q.closed {
+		choice = slices.DeleteFunc(choice, func(e *entry) bool { return !e.Message.Urgent || e.attempts > 0 })
+	}
+	if len(choice) == 0 {
+		return nil, nil, q.closed
+	}
+	failed := func(e *entry) bool { return e.Message.Urgent && e.attempts > 0 }
+	if r.urgentFailed && !slices.ContainsFunc(choice, func(e *entry) bool { return e.Message.Urgent && !failed(e) }) {
+		if others := slices.DeleteFunc(slices.Clone(choice), failed); len(others) > 0 {
+			choice = others
+		}
+	}
+	r.sending = slices.MinFunc(choice, func(a, b *entry) int {
+		return cmp.Or(a.turn()-b.turn(), a.attempts-b.attempts)
+	})
+	return r.sending, r.sending.Message, false
+}
+
+// ready returns what may be sent now. A way that needs only the newest state of each alarm gets the states of one alarm
+// in their order.
+func (r *route) ready() (all []*entry) {
+	if !r.newestOnly {
+		return slices.Clone(r.waiting)
+	}
+	earlier := map[string]bool{}
+	for _, e := range r.waiting {
+		if !slices.ContainsFunc(e.Message.Alarms, func(a alarm.Alarm) bool { return earlier[a.Key] }) {
+			all = append(all, e)
+		}
+		for _, a := range e.Message.Alarms {
+			earlier[a.Key] = true
+		}
+	}
+	return all
 }
 
 // turn is rank, but an emergency call that has failed often waits for its turn among the urgent ones.
@@ -119,45 +158,119 @@ func rank(m *alarm.Message) int {
 	return 2
 }
 
-// attempted notes the result of an attempt. It reports whether the way needs a pause.
-func (q *Queue) attempted(r *route, e *entry, answer string, err error) (pause bool) {
+// attempted notes the result of an attempt. It returns the longest pause that the way needs now; 0: none.
+func (q *Queue) attempted(r *route, e *entry, answer string, err error) (longest time.Duration) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	r.sending = nil
 	e.attempts++
+	r.urgentFailed = err != nil && e.Message.Urgent
 	about := []zap.Field{zap.String("id", e.Message.ID), zap.String("subject", e.Message.Subject)}
 	if err == nil {
-		r.status.Accepted++
-		r.forget(q, e)
-		if !r.status.Since.IsZero() {
-			r.log.Info("alarms are accepted again", zap.Int("waiting", len(r.waiting)))
-			r.status.Failure, r.status.Since = "", time.Time{}
+		if now := q.routes[e.Way]; now != nil { // another one, if the way was replaced meanwhile
+			now.accepted(q, e)
 		}
 		r.log.Info("alarm sent", append(about, zap.String("answer", answer))...)
-		return false
+		return 0
 	}
 	var p *Permanent
 	permanent := errors.As(err, &p)
-	if !permanent && q.attempts.Err() != nil {
-		return false // the queue is being closed
+	if r.open.Err() != nil && (r != q.routes[e.Way] || !permanent && r.attempts.Err() != nil) {
+		return 0 // the way was replaced, or the queue is being closed
+	}
+	if r.status.Since.IsZero() || permanent && !e.refused {
+		r.log.Error("cannot send an alarm", append(about, zap.Bool("retry", !permanent), zap.Error(err))...)
 	}
 	if r.status.Since.IsZero() {
-		r.log.Error("cannot send an alarm", append(about, zap.Bool("retry", !permanent), zap.Error(err))...)
 		r.status.Since = time.Now()
 	}
 	r.status.Failure = err.Error()
 	switch {
-	case permanent:
-		r.waiting = without(r.waiting, e)
-		r.refused = append(r.refused, e) // its file stays: the next queue may have better settings
-		if len(r.refused) > maxRefused {
-			q.drop(r, r.refused[0], "too many alarms were refused")
-		}
 	case time.Since(e.since) > giveUp:
-		q.drop(r, e, "it is older than a week")
+		q.drop(r, e, "nobody has accepted it for a week")
+	case permanent:
+		q.refuse(r, e)
+		return 0
 	}
-	return !permanent
+	if slices.ContainsFunc(r.waiting, func(e *entry) bool { return e.Message.Urgent }) {
+		return urgentPause
+	}
+	return longPause
 }
+
+// accepted forgets a message that the other side has accepted.
+func (r *route) accepted(q *Queue, e *entry) {
+	r.forget(q, e)
+	if r.newestOnly {
+		for _, older := range slices.Concat(r.waiting, r.refused) {
+			if older.Seq < e.Seq {
+				r.shorten(q, older, e.Message)
+			}
+		}
+	}
+	if !r.status.Since.IsZero() {
+		r.log.Info("alarms are accepted again", zap.Int("waiting", len(r.waiting)))
+		r.status.Failure, r.status.Since = "", time.Time{}
+	}
+}
+
+// shorten removes from an entry the alarms that a newer message has told. Sent later, it would bring back their old
+// state.
+func (r *route) shorten(q *Queue, e *entry, newer *alarm.Message) {
+	m := *e.Message // the original belongs to other ways too
+	m.Alarms = slices.DeleteFunc(slices.Clone(m.Alarms), func(a alarm.Alarm) bool {
+		return slices.ContainsFunc(newer.Alarms, func(b alarm.Alarm) bool { return a.Key == b.Key })
+	})
+	switch {
+	case len(m.Alarms) == len(e.Message.Alarms):
+	case len(m.Alarms) == 0:
+		r.forget(q, e)
+	default:
+		e.Message = &m
+		if q.store != nil {
+			q.save(e, nil)
+		}
+	}
+}
+
+// refuse sets a message aside that the other side has refused. Its file stays: the next queue may have better settings.
+// A refusal may pass too, such as that of a proxy whose server starts again, so an urgent message is tried again.
+func (q *Queue) refuse(r *route, e *entry) {
+	e.refused = true
+	r.waiting = without(r.waiting, e)
+	r.refused = append(r.refused, e)
+	if e.Message.Urgent {
+		e.again = time.AfterFunc(longPause, func() {
+			q.mu.Lock()
+			defer q.mu.Unlock()
+			if now := q.routes[e.Way]; now != nil && !q.closed && slices.Contains(now.refused, e) {
+				now.retry(e)
+			}
+		})
+	}
+	if len(r.refused) > maxRefused {
+		q.drop(r, slices.MinFunc(r.refused, lessDispensable), "too many alarms were refused")
+	}
+}
+
+// retry lets messages that were refused wait again.
+func (r *route) retry(all ...*entry) {
+	for _, e := range all {
+		if e.again != nil {
+			e.again.Stop()
+		}
+		r.refused = without(r.refused, e)
+		r.waiting = append(r.waiting, e)
+	}
+	slices.SortStableFunc(r.waiting, bySeq)
+	signal(r.more)
+	signal(r.urgent) // somebody may have cured what makes the attempts fail
+}
+
+func bySeq(a, b *entry) int { return cmp.Compare(a.Seq, b.Seq) }
+
+// lessDispensable puts what may be dropped first: what has the lowest rank, then what is older.
+func lessDispensable(a, b *entry) int { return rank(b.Message) - rank(a.Message) }
 
 // add adds an entry to what waits for a way, and drops another one if there are too many.
 func (q *Queue) add(r *route, e *entry) {
@@ -193,7 +306,7 @@ func (r *route) dispensable() *entry {
 		case b == r.sending:
 			return -1
 		}
-		return rank(b.Message) - rank(a.Message)
+		return lessDispensable(a, b)
 	})
 }
 
@@ -213,20 +326,22 @@ func without(all []*entry, e *entry) []*entry {
 	return slices.DeleteFunc(all, func(other *entry) bool { return other.Message.ID == e.Message.ID })
 }
 
-// supersede removes what a way that only needs the newest state of each alarm does not need any more.
+// supersede removes what a way that only needs the newest state of each alarm does not need any more, also of what was
+// refused: otherwise the old state of an alarm could follow the newer one.
 func (q *Queue) supersede(r *route) {
 	if !r.newestOnly {
 		return
 	}
-	later := map[string]bool{}
-	for _, e := range slices.Backward(slices.Clone(r.waiting)) {
-		old := len(e.Message.Alarms) > 0 && e != r.sending &&
-			!slices.ContainsFunc(e.Message.Alarms, func(a alarm.Alarm) bool { return !later[a.Key] })
-		if old {
-			r.forget(q, e)
-		}
+	newest := map[string]uint64{}
+	for _, e := range r.waiting {
 		for _, a := range e.Message.Alarms {
-			later[a.Key] = true
+			newest[a.Key] = max(newest[a.Key], e.Seq)
+		}
+	}
+	for _, e := range slices.Concat(r.waiting, r.refused) {
+		needed := func(a alarm.Alarm) bool { return newest[a.Key] <= e.Seq }
+		if len(e.Message.Alarms) > 0 && e != r.sending && !slices.ContainsFunc(e.Message.Alarms, needed) {
+			r.forget(q, e)
 		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"context"
 	"encoding/base64"
 	"errors"
+	"fmt"
 	"net/url"
 	"strings"
 
@@ -25,9 +26,6 @@ type Way interface {
 type Permanent struct{ Err error }
 
 func (p *Permanent) Error() string { return p.Err.Error() }
-
-// Unwrap returns the cause.
-func (p *Permanent) Unwrap() error { return p.Err }
 
 // ErrOptions means that a setting is out of range.
 var ErrOptions = errors.New("alarms: setting out of range")
@@ -47,4 +45,26 @@ func fit(said string, secrets ...string) string {
 		}
 	}
 	return sanitize.Text(strings.Join(strings.Fields(said), " "), maxAnswer)
+}
+
+// reading reads files beside its caller, since a disk may not respond. There is one at a time: a later call takes the
+// result of one that is still under way. Not for concurrent use.
+type reading[T any] struct{ under chan func() (T, error) }
+
+func (r *reading[T]) do(ctx context.Context, read func() (T, error)) (v T, err error) {
+	if r.under == nil {
+		under := make(chan func() (T, error), 1) // one result
+		r.under = under
+		go func() {
+			v, err := read()
+			under <- func() (T, error) { return v, err }
+		}()
+	}
+	select {
+	case result := <-r.under:
+		r.under = nil
+		return result()
+	case <-ctx.Done():
+		return v, fmt.Errorf("reading the certificates: the disk does not respond: %w", ctx.Err())
+	}
 }

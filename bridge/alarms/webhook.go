@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
+	"crypto/tls"
 	"encoding/base64"
 	"encoding/json"
 	"errors"
@@ -12,6 +13,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -48,8 +50,8 @@ func (o WebhookOptions) Check() []relay.Fault {
 	default:
 		f = append(f, o.TLS.Check(u.Scheme == "https", "url", "https://")...)
 	}
-	if _, err := o.key(); err != nil {
-		f.Add("secret", "what follows %s is not base64; copy it again from the receiver's page", keyPrefix)
+	if key, err := o.key(); err != nil || len(key) == 0 && o.Secret != "" {
+		f.Add("secret", "what follows %s is not base64, or nothing; copy it again from the receiver's page", keyPrefix)
 	}
 	return f
 }
@@ -68,12 +70,13 @@ func (o WebhookOptions) key() ([]byte, error) {
 type Webhook struct {
 	opt    WebhookOptions
 	key    []byte
+	host   string
 	origin string // what may be shown of the URL
-	client *http.Client
+	files  reading[*tls.Config]
 }
 
-// NewWebhook returns a way out with the given options, or [ErrOptions]. It reads the certificate files. It does not
-// connect.
+// NewWebhook returns a way out with the given options, or [ErrOptions]. Each attempt reads the certificate files, so
+// that it takes renewed ones.
 func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	if faults := o.Check(); len(faults) > 0 {
 		return nil, relay.FaultError(ErrOptions, "webhook", faults)
@@ -86,15 +89,16 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: webhook: the secret is not base64", ErrOptions) // the same
 	}
-	c, err := o.TLS.Config(u.Hostname())
-	if err != nil {
-		return nil, fmt.Errorf("%w: webhook: %w", ErrOptions, err)
-	}
-	return &Webhook{opt: o, key: key, origin: u.Scheme + "://" + u.Host, client: &http.Client{
+	return &Webhook{opt: o, key: key, host: u.Hostname(), origin: u.Scheme + "://" + u.Host}, nil
+}
+
+// client returns a client for one attempt. It follows no redirection.
+func (w *Webhook) client(c *tls.Config) *http.Client {
+	return &http.Client{
 		Transport: &http.Transport{TLSClientConfig: c, DisableKeepAlives: true, MaxResponseHeaderBytes: 64 << 10,
 			ForceAttemptHTTP2: true},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-	}}, nil
+	}
 }
 
 // Send posts a message. A status of 2yz means accepted. 4yz means refused, except 408, 425 and 429, which like any
@@ -117,7 +121,11 @@ func (w *Webhook) Send(ctx context.Context, m *alarm.Message) (answer string, er
 	if len(w.key) > 0 {
 		r.Header.Set("webhook-signature", "v1,"+sign(w.key, m.ID, at, body))
 	}
-	a, err := w.client.Do(r)
+	c, err := w.files.do(ctx, func() (*tls.Config, error) { return w.opt.TLS.Config(w.host) })
+	if err != nil {
+		return "", fmt.Errorf("webhook %s: %w", w.origin, err)
+	}
+	a, err := w.client(c).Do(r)
 	if err != nil {
 		return "", fmt.Errorf("webhook %s: %s", w.origin, w.fit(err))
 	}
@@ -150,8 +158,9 @@ func (w *Webhook) fit(err error) string {
 		err = e.Err // its text has the URL
 	}
 	hidden := []string{w.opt.Secret, strings.TrimPrefix(w.opt.Secret, keyPrefix), w.opt.URL}
-	if u, err := url.Parse(w.opt.URL); err == nil && len(u.RequestURI()) > 1 {
+	if u, err := url.Parse(w.opt.URL); err == nil {
 		hidden = append(hidden, u.RequestURI(), u.Path, u.RawQuery)
 	}
-	return fit(err.Error(), hidden...)
+	short := func(s string) bool { return len(s) < 4 } // so short is no secret, such as the path /
+	return fit(err.Error(), slices.DeleteFunc(hidden, short)...)
 }

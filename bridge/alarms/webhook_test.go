@@ -2,6 +2,7 @@ package alarms
 
 import (
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"io"
 	"log"
@@ -99,6 +100,13 @@ func TestWebhookHangs(t *testing.T) {
 			require.False(t, permanent(err))
 		})
 	}
+}
+
+// TestWebhookHides checks that of a URL with a secret in its query that is hidden, and not each slash of an answer.
+func TestWebhookHides(t *testing.T) {
+	w, err := NewWebhook(WebhookOptions{URL: "https://hook.example/?token=s3cret"})
+	require.NoError(t, err)
+	require.Equal(t, "no (secret) in text/html (secret)", w.fit(errors.New("no token=s3cret in text/html /?token=s3cret")))
 }
 
 // TestFit checks that secrets are removed in each form that a server may repeat.

@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/rand"
 	"encoding/hex"
-	"fmt"
 	"os"
 	"reflect"
 	"sync"
@@ -25,7 +24,7 @@ const (
 	alarmPoll = 5 * time.Second
 	// alarmEnd bounds the end of the alarms in a shutdown, and alarmLeave in a hand-over, in which callers wait. What
 	// has not been sent then stays in the folder for the next process.
-	alarmEnd   = 2 * time.Second
+	alarmEnd   = 4 * time.Second
 	alarmLeave = 200 * time.Millisecond
 )
 
@@ -33,6 +32,8 @@ const (
 // cannot be.
 type alarmQueue interface {
 	Put(m *alarm.Message, durable func(error)) error
+	// Configure takes the ways of another file.
+	Configure(c *config.Config)
 	Status() map[string]alarms.Status
 	Close(timeout time.Duration) error
 }
@@ -331,60 +332,17 @@ func (s *serving) put(m *alarm.Message) {
 	}
 }
 
-// reconfigure takes the settings of c. The ways are opened again only if they have changed.
+// reconfigure takes the settings of c. Somebody who has corrected a way, or replaced a certificate, reloads the file.
 func (s *serving) reconfigure(c *config.Config) {
 	if c == s.c {
 		return
 	}
-	was := s.c
 	s.c = c
 	s.n.Set(alarmSettings(c))
-	if len(c.Alarms.Ways) == 0 || reflect.DeepEqual(was.Alarms.Ways, c.Alarms.Ways) {
-		return
+	if len(c.Alarms.Ways) > 0 {
+		s.queue.Configure(c)
+		s.checkCertificates(c)
 	}
-	if err := s.queue.Close(alarmEnd); err != nil {
-		s.log.Warn("closing the ways of the alarms", zap.Error(err))
-	}
-	s.queue = s.open(c, s.log)
-	s.checkCertificates(c)
-}
-
-// openAlarmQueue opens the ways of the file. One that cannot be opened is logged and left out.
-func openAlarmQueue(c *config.Config, log *zap.Logger) alarmQueue {
-	ways := map[string]alarms.Way{}
-	for i := range c.Alarms.Ways {
-		w := &c.Alarms.Ways[i]
-		way, err := openWay(w)
-		if err != nil {
-			log.Error("a way of the alarms cannot be used; correct it and reload the file", zap.String("way", w.Name),
-				zap.Error(err))
-			continue
-		}
-		ways[w.Name] = way
-	}
-	return alarms.OpenQueue(alarms.QueueOptions{Dir: c.Alarms.Folder, Ways: ways, Log: log})
-}
-
-func openWay(w *config.AlarmWay) (alarms.Way, error) {
-	switch {
-	case w.Mail != nil:
-		return way(alarms.NewMail(w.Mail.Options()))
-	case w.Webhook != nil:
-		return way(alarms.NewWebhook(w.Webhook.Options()))
-	case w.MQTT != nil:
-		return way(alarms.NewMQTT(w.MQTT.Options()))
-	case w.Program != nil:
-		return way(alarms.NewProgram(w.Program.Options()))
-	}
-	return nil, fmt.Errorf("the way %s has no kind", w.Name)
-}
-
-// way is nil with an error.
-func way[W alarms.Way](w W, err error) (alarms.Way, error) {
-	if err != nil {
-		return nil, err
-	}
-	return w, nil
 }
 
 // randomID returns a text that no other process has.
@@ -392,14 +350,4 @@ func randomID() string {
 	var random [8]byte
 	_, _ = rand.Read(random[:]) // it never fails (package crypto/rand)
 	return hex.EncodeToString(random[:])
-}
-
-// TryAlarm sends a message that tests a way of the file, without a daemon and without its queue. It returns what the
-// other side answered. It ends with ctx.
-func TryAlarm(ctx context.Context, c *config.Config, w *config.AlarmWay) (answer string, err error) {
-	out, err := openWay(w)
-	if err != nil {
-		return "", err
-	}
-	return out.Send(ctx, alarm.Test(siteName(c), "test-"+randomID(), time.Now()))
 }

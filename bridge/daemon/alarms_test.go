@@ -41,6 +41,7 @@ type messageQueue struct {
 	disk    sync.WaitGroup
 	states  map[string]alarms.Status
 	closed  int
+	asked   int           // calls of Configure
 	closing chan struct{} // if not nil, Close hangs until it is closed
 }
 
@@ -60,6 +61,12 @@ func (q *messageQueue) Status() map[string]alarms.Status {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return q.states
+}
+
+func (q *messageQueue) Configure(*config.Config) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.asked++
 }
 
 func (q *messageQueue) Close(time.Duration) error {
@@ -244,8 +251,8 @@ func TestAlarmsWithAWayThatHangs(t *testing.T) {
 		horn, mail := &sent{}, &sent{hangs: true}
 		a := prepareRunner(folder, nil)
 		a.open = func(*config.Config, *zap.Logger) alarmQueue {
-			return alarms.OpenQueue(alarms.QueueOptions{Dir: folder, Ways: map[string]alarms.Way{"horn": horn, "mail": mail},
-				Log: zap.NewNop()})
+			return &fileQueue{Queue: alarms.OpenQueue(alarms.QueueOptions{Dir: folder,
+				Ways: map[string]alarms.Way{"horn": horn, "mail": mail}, Log: zap.NewNop()})}
 		}
 		a.start()
 		l := lineOf(a)
@@ -374,8 +381,7 @@ func TestAlarmsStateIsReadLate(t *testing.T) {
 	})
 }
 
-// A reload opens the ways again only if they have changed. Without ways nothing is taken; with ways again, what stands
-// is told.
+// A reload keeps the queue. Without ways nothing is taken; with ways again, what stands is told.
 func TestAlarmsReload(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
 	synctest.Test(t, func(t *testing.T) {
@@ -388,17 +394,19 @@ func TestAlarmsReload(t *testing.T) {
 		second.Alarms.PerHour = 1
 		a.configure(&second)
 		synctest.Wait()
-		require.Zero(t, q.closed)
+		require.Equal(t, 1, q.asked)
 		third := second
 		third.Alarms.Ways = []config.AlarmWay{{Name: "hook"}}
 		a.configure(&third)
 		synctest.Wait()
-		require.Equal(t, 1, q.closed)
+		require.Equal(t, 2, q.asked)
+		require.Zero(t, q.closed)
 		none := third
 		none.Alarms.Ways = nil
 		a.configure(&none)
 		synctest.Wait()
-		require.Equal(t, 2, q.closed)
+		require.Equal(t, 1, q.closed)
+		require.Equal(t, 2, q.asked)
 		l.setFault(time.Now(), supervision.IncidentUnreachable)
 		time.Sleep(time.Minute)
 		require.Empty(t, q.told())
@@ -419,6 +427,28 @@ func certificate(t *testing.T, path string, until time.Time) {
 	der, err := x509.CreateCertificate(rand.Reader, &c, &c, &key.PublicKey, key)
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(path, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600))
+}
+
+// Somebody who has replaced a certificate and reloads the file hears what is wrong with the new one.
+func TestReloadChecksCertificates(t *testing.T) {
+	folder, path := filepath.Join(t.TempDir(), "alarms"), filepath.Join(t.TempDir(), "ca.pem")
+	synctest.Test(t, func(t *testing.T) {
+		q := &messageQueue{onDisk: true}
+		a := newRunner(folder, q)
+		lineOf(a)
+		certificate(t, path, time.Now().Add(2*expiresSoon))
+		c := *a.c
+		c.Alarms.Ways = []config.AlarmWay{{Name: "horn", Mail: &config.Mail{Peer: config.Peer{CA: path}}}}
+		a.configure(&c)
+		time.Sleep(time.Minute)
+		require.Empty(t, q.told())
+		certificate(t, path, time.Now().Add(time.Hour))
+		same := c
+		a.configure(&same)
+		time.Sleep(time.Minute)
+		require.Equal(t, []string{"begun certificate" + path}, q.told())
+		a.close(nil, false)
+	})
 }
 
 // SAFETY.md S130, with everything real but the board, which does not exist: the user's program hears of the loop whose

@@ -24,7 +24,7 @@ func (s *serving) openState() {
 	ctx, cancel := context.WithCancel(context.Background())
 	s.stopOpener = cancel
 	go func() {
-		store, err := runtimestate.OpenWhenReadable(ctx, s.folder+".state", s.log)
+		store, err := runtimestate.OpenWhenReadable(ctx, s.folder+".state", s.log, func(error) {})
 		if err != nil {
 			return // s was closed first
 		}

@@ -151,8 +151,8 @@ func Open(dir, stale string, log *zap.Logger) *Store {
 
 // OpenWhenReadable is [Open] for a caller that can wait: it returns once it has read the folder, however long another
 // process uses the folder or the disk does not respond. It tries again until ctx ends; a disk that does not respond may
-// hold it up for longer.
-func OpenWhenReadable(ctx context.Context, dir string, log *zap.Logger) (*Store, error) {
+// hold it up for longer. failed is called after each attempt that fails, in the same goroutine.
+func OpenWhenReadable(ctx context.Context, dir string, log *zap.Logger, failed func(error)) (*Store, error) {
 	s := newStore(dir, "", log)
 	for first := true; ; first = false {
 		err := s.read()
@@ -162,6 +162,7 @@ func OpenWhenReadable(ctx context.Context, dir string, log *zap.Logger) (*Store,
 		if s.found != nil && ctx.Err() == nil {
 			break
 		}
+		failed(err)
 		select {
 		case <-ctx.Done():
 			if s.lock != nil {
@@ -349,16 +350,14 @@ func (s *Store) Get(name string, v any) (bool, error) {
 	return true, nil
 }
 
-// Close writes what was put, for at most timeout, and ends the goroutine. Nothing may be put afterwards.
+// Close writes what was put, for at most timeout, and ends the goroutine. After an error because of the timeout, the
+// goroutine ends, and another store can open the folder, as soon as the disk responds. Nothing may be put afterwards.
 func (s *Store) Close(timeout time.Duration) error {
 	close(s.quit)
 	select {
 	case <-s.ended:
 	case <-time.After(timeout):
 		return fmt.Errorf("%s: the disk has not responded for %v", s.dir, timeout)
-	}
-	if s.lock != nil {
-		_ = s.lock.Close() // this releases the lock
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -370,7 +369,13 @@ func (s *Store) Close(timeout time.Duration) error {
 
 func (s *Store) path(name string) string { return filepath.Join(s.dir, name+suffix) }
 
+// run writes what was put until the store is closed, then releases the folder.
 func (s *Store) run() {
+	defer func() {
+		if s.lock != nil {
+			_ = s.lock.Close()
+		}
+	}()
 	var again <-chan time.Time
 	var lastLogged time.Time
 	for last := false; !last; {

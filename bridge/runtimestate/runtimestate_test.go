@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -318,14 +319,17 @@ func TestOpenWhenReadable(t *testing.T) {
 		first := Open(dir, "", zap.NewNop())
 		require.NoError(t, first.Put("a", 1, nil))
 		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
-		_, err := OpenWhenReadable(ctx, dir, zap.NewNop())
+		var failures []error
+		_, err := OpenWhenReadable(ctx, dir, zap.NewNop(), func(err error) { failures = append(failures, err) })
 		cancel()
+		require.GreaterOrEqual(t, len(failures), 60-1, "one a second")
+		require.ErrorIs(t, failures[0], ErrInUse)
 		require.ErrorIs(t, err, ErrInUse)
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		require.NoError(t, os.WriteFile(filepath.Join(dir, "b"+tempSuffix), []byte("{"), 0o600))
 		begin := time.Now()
 		time.AfterFunc(time.Hour, func() { _ = first.Close(time.Second) })
-		s, err := OpenWhenReadable(t.Context(), dir, zap.NewNop())
+		s, err := OpenWhenReadable(t.Context(), dir, zap.NewNop(), func(error) {})
 		require.NoError(t, err)
 		require.InDelta(t, time.Hour, time.Since(begin), float64(retry))
 		require.Equal(t, []string{"a"}, s.Names(""))
@@ -333,4 +337,22 @@ func TestOpenWhenReadable(t *testing.T) {
 		require.NoError(t, s.Put("a", 2, nil))
 		require.NoError(t, s.Close(time.Second))
 	})
+}
+
+// TestCloseOnASlowDisk checks that a store which could not be closed in time releases the folder as soon as the disk
+// responds, so that the next store can open it. A pipe in the place of the file to be written stands for the disk.
+func TestCloseOnASlowDisk(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	s := open(t, dir)
+	pipe := filepath.Join(dir, "a"+tempSuffix)
+	require.NoError(t, syscall.Mkfifo(pipe, 0o600))
+	require.NoError(t, s.Put("a", 1, nil)) // opening the pipe waits for a reader
+	require.ErrorContains(t, s.Close(time.Millisecond), "has not responded")
+	require.ErrorIs(t, Drop(dir), ErrInUse)
+	f, err := os.Open(pipe)
+	require.NoError(t, err)
+	defer f.Close()
+	<-s.ended
+	require.NoError(t, Drop(dir), "it is not in use any more")
 }

@@ -11,7 +11,8 @@ import (
 	"clearback/config"
 )
 
-// alarmTimeout is how long a way may take to accept a test. Our own number: the daemon allows an attempt as long.
+// alarmTimeout is how long a way may take to accept a test. Our own number: the daemon allows an attempt as
+// long, and a mail server longer for its last answer.
 const alarmTimeout = 30 * time.Second
 
 // tryAlarms sends a test message on each way of the file, or on the one that is named, and prints the answers.

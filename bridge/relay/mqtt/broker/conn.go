@@ -75,13 +75,33 @@ var (
 	// ErrNoSubscriber means that the broker accepted the message but no client is subscribed to its topic (reason code
 	// 0x10).
 	ErrNoSubscriber = errors.New("broker: no client is subscribed to the topic")
-	// ErrDenied means that the broker rejected the message. Nothing was delivered.
+	// ErrDenied means that the broker rejected the message. Nothing was delivered. See [DeniedError].
 	ErrDenied = errors.New("broker: the broker rejected the message")
 	// ErrUnwritten means that the connection ended before any byte of the message was written.
 	ErrUnwritten = errors.New("broker: the message was not written")
 	// ErrConnEnded means that the connection has ended.
 	ErrConnEnded = errors.New("broker: the connection has ended")
 )
+
+// DeniedError is an [ErrDenied] with the broker's reason code, 0x80 or more (MQTT 5.0, section 3.4.2.1).
+type DeniedError struct {
+	Topic string
+	Code  byte
+}
+
+func (e *DeniedError) Error() string {
+	return fmt.Sprintf("%v to %s: reason code 0x%02x%s", ErrDenied, e.Topic, e.Code, explain(e.Code))
+}
+
+// EndedError is the broker's reason for ending a connection (MQTT 5.0, section 3.14.2.1).
+type EndedError struct{ Code byte }
+
+func (e *EndedError) Error() string {
+	return fmt.Sprintf("the broker ended the connection: reason code 0x%02x%s", e.Code, explain(e.Code))
+}
+
+// Is reports whether the target is [ErrDenied].
+func (e *DeniedError) Is(target error) bool { return target == ErrDenied }
 
 // Dial connects and subscribes. It uses a clean start and a session that ends with the connection. It returns an error
 // when ctx ends or after the time-out.
@@ -97,8 +117,7 @@ func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 		Conn: &lockedConn{Conn: conn, raw: raw, limit: b.opt.Timeout}, PacketTimeout: b.opt.Timeout,
 		OnClientError: func(err error) { c.Fail(err) },
 		OnServerDisconnect: func(d *paho.Disconnect) {
-			c.Fail(fmt.Errorf("the broker ended the connection: reason code 0x%02x%s", d.ReasonCode,
-				explain(d.ReasonCode)))
+			c.Fail(&EndedError{Code: d.ReasonCode})
 		},
 		OnPublishReceived: []func(paho.PublishReceived) (bool, error){func(p paho.PublishReceived) (bool, error) {
 			s.Receive(c, Publication{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain})
@@ -197,7 +216,7 @@ func (c *Conn) Publish(ctx context.Context, m Message, before func() error) erro
 	case a != nil && a.ReasonCode == 0x10:
 		return fmt.Errorf("%w: %s", ErrNoSubscriber, m.Topic)
 	case a != nil && a.ReasonCode >= 0x80:
-		return fmt.Errorf("%w to %s: reason code 0x%02x%s", ErrDenied, m.Topic, a.ReasonCode, explain(a.ReasonCode))
+		return &DeniedError{Topic: m.Topic, Code: a.ReasonCode}
 	case errors.Is(err, session.ErrNoConnection): // no byte of the message was written
 		return fmt.Errorf("%w: %s: %w", ErrUnwritten, m.Topic, c.failure("publishing", err))
 	case err != nil:
