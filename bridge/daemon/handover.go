@@ -57,7 +57,14 @@ func (d *Daemon) mayLeave() error {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), mayStartFor)
 	defer cancel()
-	return d.mayStart(ctx)
+	result := make(chan error, 1) // one result, which nobody may be waiting for any more
+	go func() { result <- d.mayStart(ctx) }()
+	select {
+	case err := <-result:
+		return err
+	case <-ctx.Done(): // a disk that hangs may hold mayStart for ever
+		return errors.New("whether the next process would start is not known in time")
+	}
 }
 
 // canSave returns an error if the state cannot be saved within stateTimeout.

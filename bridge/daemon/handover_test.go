@@ -8,6 +8,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -192,4 +193,18 @@ func TestHandOverToNobody(t *testing.T) {
 	require.Zero(t, logs.FilterMessageSnippet("are left to the next process").Len())
 	require.Equal(t, 1, logs.FilterMessageSnippet("cannot be left to the next process").Len())
 	_ = d.agent.Close() // as in TestShutdownInAHurry
+}
+
+// A check that does not return, for example because the disk hangs, does not delay the end of the calls for ever.
+func TestHandOverCheckThatHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hung := make(chan struct{}) // closed at the end of the test
+		d := &Daemon{state: runtimestate.Open(filepath.Join(t.TempDir(), "state"), callPrefix, zap.NewNop()),
+			mayStart: func(context.Context) error { <-hung; return nil }}
+		defer d.state.Close(stateTimeout)
+		defer close(hung)
+		began := time.Now()
+		require.ErrorContains(t, d.mayLeave(), "not known in time")
+		require.Equal(t, mayStartFor, time.Since(began))
+	})
 }
