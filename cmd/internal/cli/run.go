@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -74,21 +75,26 @@ func run(f *pflag.FlagSet) action {
 	}
 }
 
-// mayStart has the program that a restart would start check the file. After an upgrade that is another program. Then it
-// makes sure that the next process would find the state, which is beside the control socket. A shell starts the check:
-// see package command for a disk that hangs.
+// mayStart has the program that a restart would start check the file (after an upgrade, another program). Then it checks
+// that the next process would find the state. A shell starts the program: see package command for a disk that hangs.
 func mayStart(ctx context.Context, path, socket string) error {
 	check := exec.CommandContext(ctx, "/bin/sh", "-c", `exec "$0" "$@"`, os.Args[0], "check", "--config", path)
 	check.WaitDelay = time.Second
 	if out, err := check.CombinedOutput(); err != nil {
 		return fmt.Errorf("%s check --config %s: %w: %s", os.Args[0], path, err, bytes.TrimSpace(out))
 	}
-	next, _, err := config.Load(path) // the check has found no fault
-	if err == nil && next != nil && next.Control.Socket != socket {
-		err = fmt.Errorf("%s: control.socket was %s, and is %s now; the next process would not find the calls", path, socket,
-			next.Control.Socket)
+	return sameSocket(path, socket)
+}
+
+// sameSocket returns an error if the file names another control socket, because the state is beside the socket. A file
+// that only a newer version of this program accepts passes.
+func sameSocket(path, socket string) error {
+	next, _, err := config.Load(path)
+	if err != nil || next == nil || next.Control.Socket == socket {
+		return err
 	}
-	return err
+	return fmt.Errorf("%s: control.socket was %s, and is %s now; the next process would not find the calls", path,
+		socket, cmp.Or(next.Control.Socket, "none"))
 }
 
 // hangups returns a channel that gets SIGHUP from now on instead of e.signals, so that no SIGTERM is lost behind it.
