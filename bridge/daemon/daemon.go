@@ -51,7 +51,7 @@ type Options struct {
 	Sockets *socketstore.Store
 
 	// MayStart returns an error if the next process would not start. [Daemon.HandOver] then ends the calls instead. nil
-	// means that nobody knows.
+	// means that it would.
 	MayStart func(context.Context) error
 
 	closeFor time.Duration // 0: CloseTimeout; tests use a shorter time

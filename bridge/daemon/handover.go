@@ -12,9 +12,10 @@ import (
 )
 
 // HandOver ends the daemon for another process that goes on with its calls, sockets and registrations. It sends
-// nothing. It waits for a moment in which no line is in an opening and no call is changing, ringing or ending: at most
-// 20 s for ordinary calls, and without a limit for an unanswered emergency call. Then everything closes, the loops last
-// (invariant 9). What arrives meanwhile waits in the sockets, if [Options.Sockets] can keep them.
+// nothing. It waits for a moment in which no line has an opening or a tuning session, and no call is changing, ringing
+// or ending. It waits at most 20 s for ordinary calls, then 5 s for the loops, and without a limit for an unanswered
+// emergency call. Then everything closes, the loops last (invariant 9). What arrives meanwhile waits in the sockets, if
+// [Options.Sockets] can keep them.
 //
 // Once hurry has ended, HandOver waits no longer: a later process continues an emergency call that rings, and ends
 // other calls that ring. HandOver becomes a [Daemon.Shutdown] if full ends before the calls have been left. It also
@@ -57,7 +58,7 @@ func (d *Daemon) mayLeave() error {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), mayStartFor)
 	defer cancel()
-	result := make(chan error, 1) // one result, which nobody may be waiting for any more
+	result := make(chan error, 1) // buffer 1: mayLeave may have stopped waiting for the result
 	go func() { result <- d.mayStart(ctx) }()
 	select {
 	case err := <-result:
@@ -73,11 +74,11 @@ func (d *Daemon) canSave() error {
 	if d.state == nil {
 		return errors.New("control.socket is none, so nothing is saved")
 	}
-	saved := make(chan error, 1) // one result, which nobody may be waiting for any more
+	saved := make(chan error, 1) // buffer 1: canSave may have stopped waiting for the result
 	if err := d.state.Put(trial, time.Now(), func(err error) { saved <- err }); err != nil {
 		return err
 	}
-	defer func() { _ = d.state.Remove(trial) }() // an error concerns the name
+	defer func() { _ = d.state.Remove(trial) }() // fails only if the name is not allowed
 	select {
 	case err := <-saved:
 		return err

@@ -23,8 +23,7 @@ import (
 	"clearback/bridge/socketstore"
 )
 
-// nextOf returns the service's next message. It skips the questions whether the service is there, which come at random
-// times, and provisional answers.
+// nextOf returns the service's next message. It skips OPTIONS, which come at random times, and provisional responses.
 func nextOf(service *uatest.Peer) uatest.Message {
 	for {
 		if m := service.Next(); !m.Is("OPTIONS") && !m.Is("100") {

@@ -66,7 +66,7 @@ func TestReloadPausesForACall(t *testing.T) {
 	l := b.d.Line("box-office")
 	r, closes := b.d.reloads, atomic.Int32{}
 	l.setParts(func(p *parts) { p.contact = callContact{p.contact, l, &closes} })
-	require.Equal(t, "a call is beginning or ending", b.reload(workshop).Waiting[0].Why)
+	require.Equal(t, callInTheWay, b.reload(workshop).Waiting[0].Why)
 	r.mu.Lock()
 	for _, p := range r.pauses {
 		p.until = time.Now().Add(time.Hour)

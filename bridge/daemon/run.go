@@ -14,10 +14,11 @@ import (
 )
 
 // Run starts a daemon and runs it until the first of signals. SIGUSR2 hands over to another process
-// ([Daemon.HandOver]), any other ends the calls ([Daemon.Shutdown]). A second one shortens the wait for the contacts
-// and ends all other waits, but a hand-over that is still waiting becomes a shutdown unless the second one is SIGUSR2
-// too. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog. It returns
-// the lines whose contact is not known to be closed. An error means that the daemon could not start; see [Start].
+// ([Daemon.HandOver]), any other ends the calls ([Daemon.Shutdown]). A second signal shortens the wait for the contacts
+// and ends all other waits. But while a hand-over is still waiting, a signal other than SIGUSR2 turns it into a
+// shutdown. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog. It
+// returns the lines whose contact is not known to be closed. An error means that the daemon could not start; see
+// [Start].
 func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotClosed, error) {
 	began := time.Now()
 	d, err := Start(c, o)

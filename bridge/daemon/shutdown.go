@@ -20,9 +20,9 @@ const (
 	// CloseTimeout is how long the daemon tries to close the contacts. `clearback close` tries for the same time by
 	// default.
 	CloseTimeout = 10 * time.Second
-	// leaveCloseFor replaces CloseTimeout once the calls have been left to the next process, which closes the contacts
-	// before anything else: until it runs, what arrives waits, even a call for help. Our own number: the time-out of a
-	// controller's request.
+	// leaveCloseFor replaces CloseTimeout once the calls have been left to the next process. That process closes the
+	// contacts again before anything else. Until it runs, what arrives waits, even a call for help. Our own number: the
+	// time-out of a controller's request.
 	leaveCloseFor = time.Second
 	// hurriedCloseFor replaces CloseTimeout after a second signal.
 	hurriedCloseFor = 500 * time.Millisecond
@@ -42,8 +42,8 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	})
 }
 
-// finish ends the daemon. endCalls ends the calls and the agent, or leaves them to another process and returns true. It
-// is awaited until skip has ended.
+// finish ends the daemon. endCalls ends the calls and the agent, or leaves them to another process and returns true.
+// finish waits for it until skip has ended.
 func (d *Daemon) finish(hurry, skip context.Context, endCalls func() (leave bool)) []drivers.NotClosed {
 	d.once.Do(func() {
 		close(d.ending)

@@ -54,7 +54,7 @@ func (r *Relay) Resume(saved SavedSession) (*Session, error) {
 	return s, nil
 }
 
-// bindAgain is bindPair for ports that an earlier process may have kept. It sets kept if one was.
+// bindAgain is bindPair for ports that an earlier process may have kept. It sets kept if there is such a port.
 func (r *Relay) bindAgain(at netip.AddrPort, kept *bool) (pair [2]*net.UDPConn, err error) {
 	for f := range pair {
 		own := netip.AddrPortFrom(at.Addr(), at.Port()+uint16(f))

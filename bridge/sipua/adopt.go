@@ -38,8 +38,8 @@ const (
 )
 
 // adopt takes up the saved calls, emergency calls first, then the latest: if two calls had the same ports, the earlier
-// one is over. It runs while the sockets are open and nothing that arrives is
-// handled yet. A call that cannot be continued is cleared on both sides.
+// one is over. It runs while the sockets are open and nothing that arrives is handled yet. A call that cannot be
+// continued is cleared on both sides.
 func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 	if a.saveCall == nil {
 		return

@@ -282,8 +282,8 @@ func (r *restartable) handOver() {
 	r.start()
 }
 
-// Who leaves saves the last change of a call, although a crash might lose it. It has not ended because of its calls, so
-// they are taken up however often that happens.
+// An agent that leaves saves the last change of each call, which a crash might lose. Its calls have not made it crash,
+// so they are taken up however often it leaves.
 func TestLeaveSavesTheLastChange(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -75,8 +75,9 @@ func run(f *pflag.FlagSet) action {
 	}
 }
 
-// mayStart has the program that a restart would start check the file (after an upgrade, another program). Then it checks
-// that the next process would find the state. A shell starts the program: see package command for a disk that hangs.
+// mayStart has the program that a restart would start check the file (after an upgrade, another program). Then it
+// checks that the next process would find the state. A shell starts the program: see package command for a disk that
+// hangs.
 func mayStart(ctx context.Context, path, socket string) error {
 	check := exec.CommandContext(ctx, "/bin/sh", "-c", `exec "$0" "$@"`, os.Args[0], "check", "--config", path)
 	check.WaitDelay = time.Second

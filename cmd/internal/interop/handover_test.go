@@ -19,9 +19,9 @@ import (
 )
 
 // refusals sends datagrams to ports of the daemon every 10 ms, and counts how many are refused (ICMP port unreachable).
-// They are keep-alives for SIP and no RTP for media (RFC 5626 section 3.5.1, RFC 3550 section 5.1), so nothing answers
-// them. While no daemon reads, a socket's buffer keeps about 270 datagrams (Linux's default of 212,992 bytes, about 768
-// bytes each), so these must not be so many that the sound finds no room.
+// To SIP they are keep-alives, and to media they are not RTP (RFC 5626 section 3.5.1, RFC 3550 section 5.1), so nothing
+// answers them. While no daemon reads, a socket's buffer keeps about 270 datagrams (Linux's default of 212,992 bytes,
+// about 768 bytes each). There must not be so many of these that the sound finds no room.
 type refusals struct {
 	count atomic.Int64
 	quit  chan struct{} // closed by end
@@ -58,7 +58,7 @@ func (r *refusals) end() int64 {
 	return r.count.Load()
 }
 
-// handOver has the daemon hand over to the next one (SIGUSR2), and runs meanwhile when no daemon runs.
+// handOver has the daemon hand over to the next one (SIGUSR2), and calls meanwhile while no daemon runs.
 func (b *restartBed) handOver(meanwhile func()) {
 	b.t.Helper()
 	b.d.Signal(syscall.SIGUSR2)
