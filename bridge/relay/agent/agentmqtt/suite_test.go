@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"clearback/bridge/relay/agent"
-	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/mqtt"
 	"clearback/bridge/relay/mqtt/broker"
 	"clearback/bridge/relay/mqtt/brokertest"
@@ -371,7 +370,18 @@ func TestSuite(t *testing.T) {
 				Sense: true})
 			require.NoError(t, err)
 		}
-		relaytest.SetShutdown(t, sub, limit, b.Shutdown, func(n controller.NotClosed) string { return n.Contact })
+		sub.Shutdown = func(ctx context.Context) []string {
+			var names []string
+			for _, n := range b.Shutdown(ctx) {
+				names = append(names, n.Contact)
+			}
+			return names
+		}
+		t.Cleanup(func() {
+			ctx, cancel := context.WithTimeout(context.Background(), limit)
+			defer cancel()
+			b.Shutdown(ctx)
+		})
 		return sub
 	})
 }
