@@ -67,6 +67,7 @@ type Daemon struct {
 	agent     *sipua.Agent
 	journal   *journal.Journal    // nil if there is none
 	state     *runtimestate.Store // nil if there is none
+	copies    *runtimestate.Store // of the calls, for a power cut; nil if there are none
 	backend   *backend
 	control   *control.Server // nil if there is none
 	addresses *addressWatch
@@ -179,10 +180,11 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		o.FirstCall = d.journal.FirstCall()
 	}
 	if c.Control.Socket != "" { // after the contacts have begun to close, because Open may wait a second for the disk
-		d.state = runtimestate.Open(runtimestate.Folder(c.Control.Socket), callPrefix, d.log)
+		d.openState(c.Control.Socket, c.Journal.File)
 		o.SavedBinding, o.SaveBinding = d.savedBinding, d.saveBinding
 		o.SavedRegistration, o.SaveRegistration = d.savedRegistration, d.saveRegistration
-		o.SavedCalls, o.SaveCall = d.savedCalls(), d.saveCall
+		o.SavedCalls, o.Rebooted = d.savedCalls()
+		o.SaveCall = d.saveCall
 	}
 	var err error
 	if relays(c) {

@@ -102,6 +102,15 @@ func (d *Daemon) closeMedia(leave bool) {
 
 // closeRecords writes what is left to the state and the journal.
 func (d *Daemon) closeRecords() {
+	var closing sync.WaitGroup // the copies delay nothing else
+	if d.copies != nil {
+		closing.Go(func() {
+			if err := d.copies.Close(stateTimeout); err != nil {
+				d.log.Error("cannot save the copies of the calls; after a power cut, calls may be taken up that have ended",
+					zap.Error(err))
+			}
+		})
+	}
 	if d.state != nil {
 		if err := d.state.Close(stateTimeout); err != nil {
 			d.log.Error("cannot save the state of adapters and calls; after a restart, lines may not ring until their adapters register again, and calls may be taken up that have ended",
@@ -113,6 +122,7 @@ func (d *Daemon) closeRecords() {
 			d.log.Error("the end of the journal could not be written", zap.Error(err))
 		}
 	}
+	closing.Wait()
 }
 
 // endControl ends the tuning sessions and the requests of the control socket. It runs beside the rest of the shutdown.

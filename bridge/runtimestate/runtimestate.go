@@ -72,8 +72,22 @@ type write struct {
 // ErrInUse means that another process uses the folder.
 var ErrInUse = errors.New("the folder is used by another daemon")
 
+// folderSuffix ends the name of a folder.
+const folderSuffix = ".state"
+
 // Folder returns the folder of the daemon whose control socket is at that path.
-func Folder(socket string) string { return socket + ".state" }
+func Folder(socket string) string { return socket + folderSuffix }
+
+// CopyFolder returns the folder in which that daemon keeps copies of what has to survive a power cut: beside its
+// journal, since [Folder] is usually in memory. The name contains the socket's path, so that two daemons do not share
+// the folder. It is "" if there is no journal, or if the two files are in the same folder and no copy is needed.
+func CopyFolder(socket, journal string) string {
+	dir := filepath.Dir(journal)
+	if socket == "" || journal == "" || dir == filepath.Dir(socket) {
+		return ""
+	}
+	return filepath.Join(dir, strings.ReplaceAll(strings.Trim(socket, "/"), "/", "-")+folderSuffix)
+}
 
 // Pieces returns the state in a folder that no Store has open, by name. It skips what cannot be read. A folder that
 // does not exist is no error, and neither is a symbolic link, which no Store uses. The error is [ErrInUse] if a Store
@@ -130,7 +144,27 @@ func unused(dir string, f func([]fs.DirEntry) error) error {
 // store is open.
 func Open(dir, stale string, log *zap.Logger) *Store {
 	s := newStore(dir, stale, log)
-	read := make(chan struct{}) // closed when the folder has been read
+	select {
+	case <-s.begin():
+	case <-time.After(firstRead):
+		s.log.Error("the disk does not respond; starting without the saved state")
+		s.giveUp()
+	}
+	return s
+}
+
+// OpenEmpty is like [Open], but the store begins empty, and OpenEmpty waits for nothing. Pieces whose name begins with
+// stale are removed, unless they are put at once.
+func OpenEmpty(dir, stale string, log *zap.Logger) *Store {
+	s := newStore(dir, stale, log)
+	s.giveUp()
+	s.begin()
+	return s
+}
+
+// begin starts the goroutine, and returns a channel that is closed when the folder has been read.
+func (s *Store) begin() <-chan struct{} {
+	read := make(chan struct{})
 	go func() {
 		defer close(s.ended)
 		if err := s.read(); err != nil {
@@ -139,13 +173,7 @@ func Open(dir, stale string, log *zap.Logger) *Store {
 		close(read)
 		s.run()
 	}()
-	select {
-	case <-read:
-	case <-time.After(firstRead):
-		s.log.Error("the disk does not respond; starting without the saved state")
-		s.giveUp()
-	}
-	return s
+	return read
 }
 
 func newStore(dir, stale string, log *zap.Logger) *Store {
@@ -211,6 +239,9 @@ func (s *Store) read() error {
 		if len(found) == maxFiles {
 			err = errors.Join(err, fmt.Errorf("%s has more than %d files; the rest is not read", s.dir, maxFiles))
 			break
+		}
+		if strings.HasSuffix(e.Name(), tempSuffix) { // left by a kill or a power cut
+			err = errors.Join(err, os.Remove(filepath.Join(s.dir, e.Name())))
 		}
 		if name, ours := strings.CutSuffix(e.Name(), suffix); ours && e.Type().IsRegular() {
 			text, readErr := readFile(s.path(name))
@@ -287,6 +318,13 @@ func (s *Store) signal() {
 	case s.wake <- struct{}{}:
 	default: // a signal is pending
 	}
+}
+
+// WasRead reports whether the folder was read when the store was opened.
+func (s *Store) WasRead() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.found != nil
 }
 
 // Names returns the names of the pieces that there were when the store was opened and that begin with prefix.

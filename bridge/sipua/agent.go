@@ -145,6 +145,9 @@ type Options struct {
 	// once the state is on the disk, or could not be written; in any goroutine.
 	SavedCalls map[supervision.CallID][]byte
 	SaveCall   func(call supervision.CallID, state []byte, done func(error))
+	// Rebooted has those of SavedCalls that were saved before the machine's present start. One that was not answered is
+	// only ended, since the wall clock may not show how long ago that was.
+	Rebooted map[supervision.CallID]bool
 	// SavedRegistration and SaveRegistration, if not nil, return and take what is known of a registration at a service,
 	// so that a later process registers the same Contact; nil means that it has ended. SaveRegistration must not block.
 	SavedRegistration func(line string, second bool) (SavedRegistration, bool)
@@ -273,7 +276,7 @@ func start(o Options, t times) (*Agent, error) {
 		for _, l := range lines {
 			l.beginAccounts()
 		}
-		a.adopt(o.SavedCalls)
+		a.adopt(o.SavedCalls, o.Rebooted)
 		for _, l := range lines {
 			l.register()
 		}

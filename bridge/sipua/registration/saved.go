@@ -35,9 +35,9 @@ type SavedBinding struct {
 	Ends time.Duration `json:"ends_ns"`
 }
 
-// readBootID identifies the present start of the machine. It is "" where that cannot be read (as under the service unit,
+// BootID identifies the present start of the machine. It is "" where that cannot be read (as under the service unit,
 // ProcSubset=pid). Then the clocks alone decide.
-func readBootID() string {
+func BootID() string {
 	text, _ := os.ReadFile("/proc/sys/kernel/random/boot_id")
 	return strings.TrimSpace(string(text))
 }
