@@ -145,6 +145,21 @@ func TestEmergencyCallInRuntimeState(t *testing.T) {
 	require.Zero(t, saved(t, c, "stage-door").CallbackBy)
 }
 
+// Only the copy of the state that is for a power cut knows an emergency call. Restore drops that copy too.
+func TestEmergencyCallBeforeAPowerCut(t *testing.T) {
+	c := filepath.Join(t.TempDir(), "clearback.yaml")
+	socket := filepath.Join(t.TempDir(), "control")
+	put(t, c, small+"control: {socket: "+socket+"}\n", 0o640)
+	save(t, c, learnt)
+	archive, _ := made(t, c, false)
+	copies := runtimestate.CopyFolder(socket, journalOf(c))
+	put(t, filepath.Join(copies, "call-7.json"), `{"Line":"box-office","Emergency":true}`, 0o600)
+	_, err := Restore(t.Context(), Options{Archive: archive, Config: c})
+	require.NoError(t, err)
+	assert.NoFileExists(t, filepath.Join(copies, "call-7.json"))
+	assert.WithinDuration(t, time.Now().Add(30*time.Minute), saved(t, c, "box-office").CallbackBy, time.Minute)
+}
+
 // The longest of three windows counts: that of the archive, that of the present file, and the default.
 func TestLongestWindow(t *testing.T) {
 	window := func(length string) string { return small + "emergency: {callback_window: " + length + "}\n" }
