@@ -153,6 +153,21 @@ func TestCopiesOfAnotherDaemon(t *testing.T) {
 	require.Contains(t, m.left(m.memory), "call-1.json")
 }
 
+// A call's answer does not wait for a copy, nor does the end of the daemon.
+func TestCopiesThatCannotBeWritten(t *testing.T) {
+	t.Parallel()
+	m := newMachine(t)
+	require.NoError(t, os.WriteFile(m.copies, nil, 0o600))
+	d := &Daemon{log: zap.NewNop()}
+	d.openState(m.socket, m.journal)
+	d.savedCalls()
+	saved := make(chan error, 1)
+	d.saveCall(1, []byte(`{}`), func(err error) { saved <- err })
+	require.NoError(t, <-saved)
+	d.closeRecords()
+	require.Contains(t, m.left(m.memory), "call-1.json")
+}
+
 // party is one end of a call.
 type party struct {
 	*uatest.Peer
@@ -227,8 +242,8 @@ func (m *machine) crash(d *Daemon, powerCut bool) {
 	m.put(m.memory, memory)
 }
 
-// SAFETY.md S130. A call outlives several power cuts, and a kill right after one. When the far end has hung up meanwhile,
-// the hold is cleared: the adapter still has the call, so the loop opens. Then nothing of the call is left.
+// SAFETY.md S130. A call outlives several power cuts, and a kill right after one. When the far end has hung up
+// meanwhile, the hold is cleared: the adapter still has the call, so the loop opens. Then nothing of the call is left.
 func TestCallOutlivesPowerCuts(t *testing.T) {
 	t.Parallel()
 	m, board := newMachine(t), &daemontest.Board{}
