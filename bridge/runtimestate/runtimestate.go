@@ -386,7 +386,11 @@ func (s *Store) run() {
 		case <-again:
 		}
 		again = nil
-		if err := s.write(); err != nil {
+		err := s.write()
+		if last && err == nil {
+			err = s.write() // what the reports of the first write have put
+		}
+		if err != nil {
 			again = time.After(retry)
 			if time.Since(lastLogged) >= remind {
 				lastLogged = time.Now()

@@ -211,6 +211,20 @@ func TestPutReportsTheDisk(t *testing.T) {
 	}
 }
 
+// What a report puts while the store is being closed is written too.
+func TestPutByAReportAtTheEnd(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	s := newStore(dir, "call-", zap.NewNop())
+	require.NoError(t, s.Put("call-1", 1, func(error) { assert.NoError(t, s.Put("start", 2, nil)) }))
+	<-s.wake // so that the last write is the only one
+	close(s.quit)
+	go func() { defer close(s.ended); s.run() }()
+	<-s.ended
+	require.FileExists(t, s.path("start"))
+	require.NoError(t, s.lock.Close())
+}
+
 func TestFilesAreBounded(t *testing.T) {
 	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "state")
