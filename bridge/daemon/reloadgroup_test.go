@@ -138,6 +138,7 @@ func TestReloadPauses(t *testing.T) {
 func TestReloadLeavesAContact(t *testing.T) {
 	t.Parallel()
 	confirmOne := func(b *reloadBed, board string) {
+		b.ready()
 		b.boards[board].Inject(relaytest.Fault{Do: relaytest.Delay, On: relaytest.Closing, Once: true})
 		b.boards[board].Inject(relaytest.Fault{Do: relaytest.Refuse, On: relaytest.Closing})
 	}
