@@ -48,6 +48,7 @@ func TestSoundThatWaitedIsNoSign(t *testing.T) {
 	s.Expect(media.ServiceSide, f.addr(), zero)
 	s.Follow(saved)
 	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Packets == waiting })
+	require.Zero(t, s.Stats(media.AdapterSide).Unsent, "what waited is lost")
 	require.False(t, s.Resumed(media.AdapterSide))
 	seq := uint16(2 + waiting)
 	require.Eventually(t, func() bool {
