@@ -301,8 +301,8 @@ func causeSlowBoard(ctx context.Context, p *sceneRun, l *line) error {
 	if err != nil {
 		return err
 	}
-	// The board becomes slow with the other line's opening. If it did so before, that opening might have to wait for the
-	// answer to a reading.
+	// The board becomes slow with the other line's opening. If it did so before, that opening might have to wait for
+	// the answer to a reading.
 	p.add(time.Now(), l.name, "board", fmt.Sprintf("answers after %v from the next opening on", slowFor))
 	l.board.slowFromOpening(slowFor)
 	other.hangUp()
