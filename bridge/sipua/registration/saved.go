@@ -44,7 +44,8 @@ func BootID() string {
 
 // restore restores a saved binding, unless it may have expired or no longer fits the account. It must fit both clocks,
 // since the wall clock may have been set back, and the boot clock begins anew when the machine starts. A clock that is
-// set later does not change how long it lasts.
+// set later does not change how long it lasts. An old version of the program did not save the end by the boot clock.
+// Such a binding is not restored: if the wall clock was set back meanwhile, it would outlast its expiry.
 func (r *Registrar) restore(a *account, s SavedBinding) {
 	now := r.now()
 	contact := sip.Uri{}

@@ -115,6 +115,7 @@ func TestSavedBindingsThatAreNotRestored(t *testing.T) {
 		"expires right now":        {func(b *SavedBinding, _ *Account) { b.Expires = now }, ""},
 		"the clock was set back":   {func(b *SavedBinding, _ *Account) { b.Heard = now.Add(1) }, ""},
 		"the machine slept":        {func(b *SavedBinding, _ *Account) { b.Ends = uptime }, ""},
+		"by an old version":        {func(b *SavedBinding, _ *Account) { b.Ends = 0 }, ""},
 		"the machine has started":  {func(b *SavedBinding, _ *Account) { b.Ends = uptime + maxExpires + 1 }, ""},
 		"another start":            {func(b *SavedBinding, _ *Account) { b.Boot += "2" }, ""},
 		"expires later than any":   {func(b *SavedBinding, _ *Account) { b.Expires = now.Add(maxExpires + 1) }, ""},
