@@ -2,8 +2,8 @@ package daemon
 
 import (
 	"context"
-	"net"
 	"fmt"
+	"net"
 	"os"
 	"testing"
 	"time"
