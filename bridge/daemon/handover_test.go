@@ -173,6 +173,23 @@ func TestHandOverWithADeadBoard(t *testing.T) {
 	require.Less(t, time.Since(began), CloseTimeout/2)
 }
 
+// SAFETY.md S129. A hand-over tries longer to close the contacts if many of them share a controller, and so perhaps a slow
+// bus. It closes a contact that the file no longer has, too: nobody else knows it any more.
+func TestHandOverClosesEveryContact(t *testing.T) {
+	t.Parallel()
+	b := newReloadBed(t, boxOffice, stageDoor, workshop, greenRoom)
+	require.Equal(t, time.Second+2*100*time.Millisecond, b.d.leaveCloseLimit())
+	b.d.state = runtimestate.Open(filepath.Join(t.TempDir(), "state"), callPrefix, zap.NewNop())
+	b.call()
+	require.Equal(t, "removed", b.reload(stageDoor, workshop, greenRoom).Waiting[0].Change)
+	before := len(b.boards["cabinet"].Writes(0))
+	require.Empty(t, b.d.HandOver(t.Context(), t.Context()))
+	require.Equal(t, 1, b.logs.FilterMessageSnippet("are left to the next process").Len())
+	closed := b.boards["cabinet"].Writes(0)
+	require.Greater(t, len(closed), before)
+	require.False(t, closed[len(closed)-1])
+}
+
 // Calls are left only to a process that would start.
 func TestHandOverToNobody(t *testing.T) {
 	t.Parallel()

@@ -10,6 +10,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/relay/drivers"
+	"clearback/config"
 )
 
 // Time limits of the steps of a shutdown.
@@ -24,6 +25,9 @@ const (
 	// contacts again before anything else. Until it runs, what arrives waits, even a call for help. Our own number: the
 	// time-out of a controller's request.
 	leaveCloseFor = time.Second
+	// leaveCloseMore is added for each contact of the controller with the most: its contacts may share a slow bus. Our
+	// own number: writing a coil and reading it back takes about 60 ms at 9600 bit/s.
+	leaveCloseMore = 100 * time.Millisecond
 	// hurriedCloseFor replaces CloseTimeout after a second signal.
 	hurriedCloseFor = 500 * time.Millisecond
 )
@@ -69,7 +73,7 @@ func (d *Daemon) finish(hurry, skip context.Context, endCalls func() (leave bool
 		d.closeMedia(leave.Load())
 		limit := d.closeFor
 		if leave.Load() {
-			limit = min(limit, leaveCloseFor)
+			limit = min(limit, d.leaveCloseLimit())
 		}
 		ctx, cancelTime := context.WithTimeout(closing, limit)
 		defer cancelTime()
@@ -84,6 +88,18 @@ func (d *Daemon) finish(hurry, skip context.Context, endCalls func() (leave bool
 		d.closeRecords()
 	})
 	return d.notClosed
+}
+
+// leaveCloseLimit returns how long a daemon that has left its calls tries to close the contacts.
+func (d *Daemon) leaveCloseLimit() time.Duration {
+	contacts, most := map[string]int{}, 0
+	for _, l := range d.all() {
+		if k := &l.Config().Contact; k.Driver != config.DriverNone {
+			contacts[k.Controller]++
+			most = max(most, contacts[k.Controller])
+		}
+	}
+	return leaveCloseFor + time.Duration(most)*leaveCloseMore
 }
 
 // closeMedia closes the media relay, or leaves its sessions to another process.
