@@ -3,11 +3,13 @@ package daemon
 import (
 	"context"
 	"errors"
+	"net/http"
 	"slices"
 	"time"
 
 	"go.uber.org/zap"
 
+	"clearback/bridge/control"
 	"clearback/bridge/relay/drivers"
 )
 
@@ -66,6 +68,19 @@ func (d *Daemon) mayLeave() error {
 	case <-ctx.Done(): // a disk that hangs may hold mayStart for ever
 		return errors.New("whether the next process would start is not known in time")
 	}
+}
+
+// Restart implements control.Backend.
+func (h *backend) Restart() (r control.Restart, err error) {
+	if asked := &h.d.reloads.asked; !asked.TryLock() {
+		return r, &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy,
+			Text: "another request of this kind, or a reload, is under way; try again"}
+	}
+	defer h.d.reloads.asked.Unlock()
+	if err := h.d.mayLeave(); err != nil {
+		r.EndsCalls = err.Error()
+	}
+	return r, nil
 }
 
 // canSave returns an error if the state cannot be saved within stateTimeout.

@@ -173,8 +173,8 @@ func TestHandOverWithADeadBoard(t *testing.T) {
 	require.Less(t, time.Since(began), CloseTimeout/2)
 }
 
-// SAFETY.md S129. A hand-over tries longer to close the contacts if many of them share a controller, and so perhaps a slow
-// bus. It closes a contact that the file no longer has, too: nobody else knows it any more.
+// SAFETY.md S129. A hand-over tries longer to close the contacts if many of them share a controller, and so perhaps a
+// slow bus. It closes a contact that the file no longer has, too: nobody else knows it any more.
 func TestHandOverClosesEveryContact(t *testing.T) {
 	t.Parallel()
 	b := newReloadBed(t, boxOffice, stageDoor, workshop, greenRoom)

@@ -64,8 +64,8 @@ func awaitEnd(d *Daemon, signals, hangups <-chan os.Signal) os.Signal {
 }
 
 const (
-	// extendEvery is how often the service manager is asked for more time while an emergency call is up. Our own number:
-	// few emergency calls end sooner.
+	// extendEvery is how often the service manager is asked for more time while an emergency call is up. Our own
+	// number: few emergency calls end sooner.
 	extendEvery = 2 * time.Second
 	// extendBy is how much time it is asked for. An end has stopTimeout, also if an emergency call has delayed it.
 	extendBy = stopTimeout + extendEvery

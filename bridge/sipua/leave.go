@@ -116,8 +116,8 @@ func (a *Agent) mayLeave(patience *time.Time) bool {
 	return true
 }
 
-// isSteady reports whether the call has ended, or is answered with no INVITE or BYE under way, and no request of one side
-// waits for the other's response: the next process would forward the sender's retransmission a second time.
+// isSteady reports whether the call has ended, or is answered with no INVITE or BYE under way, and no request of one
+// side waits for the other's response: the next process would forward the sender's retransmission a second time.
 func (c *call) isSteady() bool {
 	for _, l := range c.legs {
 		if l.state != legUp || l.clearing || l.in != nil || l.session.reinviteUnderWay() || l.forwarding > 0 {

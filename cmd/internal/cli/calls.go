@@ -181,12 +181,12 @@ func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p 
 	}
 }
 
-// brokenOff has the calls that were broken off while calls --follow ran, and that are not shown yet. The value is the time
-// at which they are.
+// brokenOff has the calls that were broken off while calls --follow ran, and that are not shown yet. The value is the
+// time at which they are.
 type brokenOff map[supervision.CallID]time.Time
 
-// filter returns the rows without the calls that have just been broken off, and with those that nobody has continued for
-// adoptedWithin.
+// filter returns the rows without the calls that have just been broken off, and with those that nobody has continued
+// for adoptedWithin.
 func (b brokenOff) filter(ctx context.Context, r *journal.Reader, rows []journal.Row, now time.Time) ([]journal.Row,
 	error) {
 	rows = slices.DeleteFunc(rows, func(row journal.Row) bool {

@@ -27,7 +27,8 @@ func TestFollowOverARestart(t *testing.T) {
 				kinds = []supervision.EventKind{kind}
 			}
 			for _, k := range kinds {
-				record(callrecord.Entry{Line: "box-office", At: began.Add(time.Duration(n)), Event: supervision.Event{Kind: k, Call: n}})
+				record(callrecord.Entry{Line: "box-office", At: began.Add(time.Duration(n)),
+					Event: supervision.Event{Kind: k, Call: n}})
 			}
 		}
 		return j

@@ -57,7 +57,7 @@ func run(f *pflag.FlagSet) action {
 		}
 		o := daemonOptions(*path, log)
 		o.Hangups, o.Sockets = e.hangups(), sockets
-		o.MayStart = func(ctx context.Context) error { return mayStart(ctx, *path, c.Control.Socket) }
+		o.MayStart = func(ctx context.Context) error { return mayStart(ctx, os.Args[0], *path, c.Control.Socket) }
 		left, err := daemon.Run(c, o, e.signals)
 		switch {
 		case errors.Is(err, daemon.ErrNotClosed):
@@ -75,14 +75,21 @@ func run(f *pflag.FlagSet) action {
 	}
 }
 
-// mayStart has the program that a restart would start check the file (after an upgrade, another program). Then it
-// checks that the next process would find the state. A shell starts the program: see package command for a disk that
-// hangs.
-func mayStart(ctx context.Context, path, socket string) error {
-	check := exec.CommandContext(ctx, "/bin/sh", "-c", `exec "$0" "$@"`, os.Args[0], "check", "--config", path)
+// askedByDaemon is the environment variable with which a daemon has `check --restart` only check the file.
+const askedByDaemon = "CLEARBACK_ASKED_BY_DAEMON"
+
+// mayStart has the program that a restart would start check the file. After an upgrade or a downgrade that is another
+// program. One without the flag --restart cannot take the calls and sockets over. Then mayStart checks that the next
+// process would find the state. A shell starts the program: see package command for a disk that hangs.
+func mayStart(ctx context.Context, program, path, socket string) error {
+	check := exec.CommandContext(ctx, "/bin/sh", "-c", `exec "$0" "$@"`, program, "check", "--restart", "--config", path)
 	check.WaitDelay = time.Second
+	check.Env = append(os.Environ(), askedByDaemon+"=1")
 	if out, err := check.CombinedOutput(); err != nil {
-		return fmt.Errorf("%s check --config %s: %w: %s", os.Args[0], path, err, bytes.TrimSpace(out))
+		if bytes.Contains(out, []byte("not defined: --restart")) {
+			return fmt.Errorf("%s is of a version that cannot continue calls", program)
+		}
+		return fmt.Errorf("%s check --config %s: %w: %s", program, path, err, bytes.TrimSpace(out))
 	}
 	return sameSocket(path, socket)
 }

@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -248,6 +249,24 @@ func TestFullStopDuringAHandOver(t *testing.T) {
 	b.d.Signal(syscall.SIGTERM)
 	require.Equal(t, 0, b.ended(10*time.Second))
 	require.True(t, b.adapter.heard("BYE") && b.service.heard("BYE"), "the call is not ended")
+}
+
+// SAFETY.md S129. `check --restart` says beforehand whether a restart would keep the calls: not if the file names a secret
+// that the running daemon does not have, although the command has it.
+func TestCheckRestart(t *testing.T) {
+	t.Parallel()
+	b := newRestartBed(t, false, false)
+	said := b.cli("check", "--restart")
+	require.Equal(t, 0, said.code, said.err)
+	require.Contains(t, said.out, "a restart now would keep the answered calls")
+	b.edit("password: {file: "+filepath.Join(b.dir, "password")+"}", "password: {env: MILLRACE_NEW}")
+	check := b.command(t.Context(), "check", "--restart")
+	check.Env = append(check.Env, "MILLRACE_NEW=lobby-43")
+	out, err := check.CombinedOutput()
+	require.Error(t, err)
+	require.Contains(t, string(out), "a restart now would end the calls: ")
+	require.Contains(t, string(out), "MILLRACE_NEW is not set")
+	require.NotContains(t, string(out), "lobby-43")
 }
 
 // leavesNothing has the daemon hand over, and requires that it ends the call instead, and says why.
