@@ -24,8 +24,8 @@ func TestNextProgramIsOld(t *testing.T) {
 	_, _, unknown := call("", "check", "--restart-of-the-future")
 	for says, want := range map[string]string{
 		"echo '" + strings.ReplaceAll(unknown, "-of-the-future", "") + "' >&2; exit 2": "of a version that cannot continue calls",
-		"echo 'a fault' >&2; exit 2":                            "exit status 2: a fault",
-		"echo 'the file is good'":                               "",
+		"echo 'a fault' >&2; exit 2": "exit status 2: a fault",
+		"echo 'the file is good'":    "",
 	} {
 		require.NoError(t, os.WriteFile(program, []byte("#!/bin/sh\n"+says+"\n"), 0o700))
 		err := mayStart(t.Context(), program, path, c.Control.Socket)
