@@ -101,6 +101,7 @@ func fileKeys(c *Config) []key {
 			text("socket", &c.Control.Socket, "an absolute path, or none"),
 			value("group", &c.Control.Group, "a group", group),
 		}),
+		nested("metrics", []key{listen("listen", &c.Metrics.Listen)}),
 		choice("require", &c.Require, kinds...),
 		list("controllers", &c.Controllers, newController, controllerKeys),
 		required(list("lines", &c.Lines, newLine, lineKeys)),

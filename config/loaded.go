@@ -91,6 +91,7 @@ var restartKeys = []struct {
 	{"log", func(c *Config) any { return c.Log }},
 	{"journal", func(c *Config) any { return c.Journal }},
 	{"control", func(c *Config) any { return c.Control }},
+	{"metrics", func(c *Config) any { return c.Metrics }},
 }
 
 // NeedsRestart returns the keys, with their places, in which c differs from the configuration of a running daemon and

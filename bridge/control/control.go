@@ -232,6 +232,7 @@ type Journal struct {
 	Since   time.Time `json:"since,omitzero"`
 	Dropped uint64    `json:"dropped,omitempty"`
 	Queued  int       `json:"queued,omitempty"`
+	Written uint64    `json:"written,omitempty"`
 }
 
 // Pulse is the outcome of a manual interruption.

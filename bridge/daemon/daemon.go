@@ -17,6 +17,7 @@ import (
 	"clearback/bridge/journal"
 	"clearback/bridge/localaddr"
 	"clearback/bridge/media"
+	"clearback/bridge/metrics"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/drivers"
 	"clearback/bridge/runtimestate"
@@ -69,7 +70,8 @@ type Daemon struct {
 	state     *runtimestate.Store // nil if there is none
 	copies    *runtimestate.Store // of the calls, for a power cut; nil if there are none
 	backend   *backend
-	control   *control.Server // nil if there is none
+	control   *control.Server  // nil if there is none
+	metrics   *metrics.Metrics // nil if nobody may read them
 	addresses *addressWatch
 	watching  sync.WaitGroup // the run of addresses
 
@@ -105,6 +107,9 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	d.addresses = &addressWatch{log: o.Logger, has: localaddr.Has, remind: c.Log.Remind,
 		wanted: func() []config.Address { return d.reloads.loaded.Load().Addresses() },
 		back:   func() { d.agent.Renew() }}
+	if c.Metrics.Listen.IsValid() {
+		d.metrics = metrics.New(o.Version, d.metricsState)
+	}
 	if limit, ok := descriptorLimit(); ok {
 		if s := descriptorWarning(c, limit); s != "" {
 			o.Logger.Warn(s)
@@ -176,6 +181,9 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		CallbackWindow: c.Emergency.CallbackWindow, CallbackFrom: c.Emergency.CallbackFrom,
 		SecondAfter: c.Emergency.SecondAfter, Sockets: d.sockets,
 	}
+	if d.metrics != nil {
+		o.EmergencyPassed = d.metrics.EmergencyPassed
+	}
 	if d.journal != nil {
 		o.FirstCall = d.journal.FirstCall()
 	}
@@ -231,7 +239,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 // makeLine makes a line that is not started yet, and the options of its user agent.
 func (d *Daemon) makeLine(c *config.Config, l *config.Line, contact relay.Contact) (*Line, sipua.LineOptions, error) {
 	k, bo := newLine(l, contact, d.journal, d.epoch, d.log)
-	bo.Remind = c.Log.Remind
+	bo.Remind, k.metrics = c.Log.Remind, d.metrics.NewLine()
 	k.line = bridge.NewLine(bo)
 	lo, err := k.sipOptions(c, l)
 	if bo.Saved.CallbackBy > 0 {

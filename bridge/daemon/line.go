@@ -14,6 +14,7 @@ import (
 
 	"clearback/bridge"
 	"clearback/bridge/journal"
+	"clearback/bridge/metrics"
 	"clearback/bridge/relay"
 	"clearback/bridge/sipua"
 	"clearback/bridge/testcall"
@@ -34,6 +35,7 @@ type Line struct {
 	journal *journal.Journal // nil if there is none
 	epoch   time.Time
 	log     *zap.Logger
+	metrics *metrics.Line // nil if nobody may read them
 
 	ctx  context.Context // ends with end
 	stop context.CancelFunc
@@ -145,6 +147,7 @@ func (l *Line) record(e callrecord.Entry) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	accounts, incidents := l.recorder.Take(e)
+	l.metrics.Record(&e, accounts, incidents)
 	if l.journal != nil { // mu is held, so that states arrive in order
 		l.journal.Append(e, accounts, incidents)
 	}
@@ -191,6 +194,7 @@ func (l *Line) setCallInfo(n callrecord.CallInfo) {
 
 // setCallMedia records what was received in a call that has ended.
 func (l *Line) setCallMedia(call supervision.CallID, m callrecord.Media) {
+	l.metrics.Media(&m)
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if a := l.recorder.AddMedia(call, m); a != nil && l.journal != nil {

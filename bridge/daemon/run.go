@@ -28,14 +28,15 @@ func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotCl
 	for _, s := range config.Unbounded(c) {
 		o.Logger.Warn("contact: " + s)
 	}
-	o.Logger.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", o.Version),
-		zap.Duration("after", time.Since(began)))
-	o.Notify("READY=1")
-	if o.Watchdog > 0 {
+	if o.Watchdog > 0 || d.metrics != nil {
 		w := newWatchdog(d, o)
 		w.start()
 		defer w.end()
+		defer d.serveMetrics(c.Metrics.Listen, w.healthy)()
 	}
+	o.Logger.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", o.Version),
+		zap.Duration("after", time.Since(began)))
+	o.Notify("READY=1")
 	s := awaitEnd(d, signals, o.Hangups)
 	o.Logger.Info("ending", zap.Stringer("signal", s))
 	d.reloads.tellLast("STOPPING=1")

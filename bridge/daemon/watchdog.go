@@ -22,6 +22,8 @@ type watchdog struct {
 	log       *zap.Logger
 	quit      chan struct{} // closed by end
 	fed       sync.WaitGroup
+	began     time.Time
+	last      atomic.Int64 // when it was last fed, after began
 
 	// owned by run
 	lines map[*Line]*probe
@@ -38,9 +40,21 @@ type probe struct {
 }
 
 func newWatchdog(d *Daemon, o Options) *watchdog {
-	w := &watchdog{every: o.Watchdog, emergency: &probe{ask: d.EmergencyUp}, notify: o.Notify, log: o.Logger,
-		quit: make(chan struct{}), current: d.all, lines: map[*Line]*probe{}}
+	w := &watchdog{every: o.Watchdog, began: time.Now(), emergency: &probe{ask: d.EmergencyUp}, notify: o.Notify,
+		log: o.Logger, quit: make(chan struct{}), current: d.all, lines: map[*Line]*probe{}}
+	if o.Watchdog <= 0 { // only [watchdog.healthy] is asked for
+		w.every, w.notify = healthEvery, func(string) {}
+	}
 	return w
+}
+
+// healthEvery is the period if the service manager has no watchdog. It is a quarter of WatchdogSec= in
+// deploy/clearback.service.
+const healthEvery = 2500 * time.Millisecond
+
+// healthy reports whether the service manager's watchdog was, or would have been, fed of late. It does not block.
+func (w *watchdog) healthy() bool {
+	return time.Since(w.began)-time.Duration(w.last.Load()) <= 2*w.every
 }
 
 func (w *watchdog) start() {
@@ -106,6 +120,7 @@ func (w *watchdog) feed() {
 		}
 	}
 	if len(stuck) == 0 || w.emergency.recent(2*w.every) && w.emergency.said.Load() {
+		w.last.Store(int64(time.Since(w.began)))
 		w.notify("WATCHDOG=1")
 	}
 }
