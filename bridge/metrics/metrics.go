@@ -6,8 +6,8 @@
 // value is a word of the code.
 //
 // A line counts in its own goroutine, with atomic operations only, so that it never waits for a scrape. To keep a
-// scrape small, a series whose label is a word appears when it first counts. Incidents of one call are the exception:
-// they end at once, so that only an increase from 0 shows them.
+// scrape small, a series whose label is a word appears when it first counts. The incidents of emergency calls are the
+// exception.
 package metrics
 
 import (
