@@ -22,7 +22,7 @@ require (
 	// Numbers for Prometheus, its own library: atomic counters and histograms, and the text format. The parser of that
 	// format is for tests.
 	github.com/prometheus/client_golang v1.25.0
-	github.com/prometheus/common v0.74.0 // indirect
+	github.com/prometheus/common v0.74.0
 	// Tests: a Modbus peer that is not ours. The package comment of bridge/relay/modbus says why the daemon does not use it.
 	github.com/simonvetter/modbus v1.6.4
 	// The command line: help, completion for three shells, suggestions. It needs no module but pflag.
