@@ -21,15 +21,12 @@ import (
 // Limits, all our own numbers. Prometheus scrapes every 15 s to 60 s and allows 10 s (from memory).
 const (
 	connectionsMost = 16
-	scrapesMost     = 2  // at once; each has at most the size of one scrape in memory
 	requestRate     = 20 // of scrapes and questions for readiness a second, from everybody together
 	answerTimeout   = 5 * time.Second
 	readTimeout     = 5 * time.Second
 	writeTimeout    = 10 * time.Second
 	idleTimeout     = 2 * time.Minute
 	headerMax       = 8 << 10
-	// closeTimeout is how long Close waits for answers that are being made.
-	closeTimeout = time.Second
 )
 
 // Options are the options of [Listen].
@@ -48,7 +45,7 @@ type Server struct {
 	o      Options
 	http   http.Server
 	addr   net.Addr
-	slots  chan struct{} // as many as answers may be made at once
+	making chan struct{} // one slot: its holder makes an answer, so that answers never occupy every processor
 	rate   rate
 	served sync.WaitGroup
 }
@@ -59,7 +56,12 @@ func Listen(o Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("metrics.listen: %w", err)
 	}
-	s := &Server{o: o, addr: l.Addr(), slots: make(chan struct{}, scrapesMost)}
+	return serve(o, l), nil
+}
+
+// serve serves at l.
+func serve(o Options, l net.Listener) *Server {
+	s := &Server{o: o, addr: l.Addr(), making: make(chan struct{}, 1)} // see making
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", s.bounded(o.Metrics.scrape(o.Logger)))
 	mux.Handle("GET /readyz", s.bounded(http.HandlerFunc(s.ready)))
@@ -71,42 +73,32 @@ func Listen(o Options) (*Server, error) {
 			o.Logger.Error("the metrics are not served any more; calls are not affected", zap.Error(err))
 		}
 	})
-	return s, nil
+	return s
 }
 
 // Addr returns the address on which the server listens.
 func (s *Server) Addr() net.Addr { return s.addr }
 
-// Close ends every connection. It waits for the answers that are being made, but at most a second: a line that is stuck
-// may keep one for ever.
+// Close ends every connection. It does not wait for an answer that is being made: a line that is stuck may keep one for
+// ever, and the next process waits for the end of this one.
 func (s *Server) Close() error {
 	err := s.http.Close()
 	s.served.Wait()
-	limit := time.NewTimer(closeTimeout)
-	defer limit.Stop()
-	for range scrapesMost {
-		select {
-		case s.slots <- struct{}{}:
-		case <-limit.C:
-			return err
-		}
-	}
 	return err
 }
 
-// bounded limits how often and how many times at once h runs, and how long its answer may take. h itself may take
-// longer, and then occupies its place.
+// bounded limits how often h runs, and how long its answer may take. It runs one at a time. h itself may take longer
+// than its answer, and the next then waits for it.
 func (s *Server) bounded(h http.Handler) http.Handler {
-	limited := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+	alone := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		select {
-		case s.slots <- struct{}{}:
-			defer func() { <-s.slots }()
+		case s.making <- struct{}{}:
+			defer func() { <-s.making }()
 			h.ServeHTTP(w, r)
-		default:
-			http.Error(w, "too many requests at once; try again", http.StatusServiceUnavailable)
+		case <-r.Context().Done(): // the answer has been given up
 		}
 	})
-	timely := http.TimeoutHandler(limited, answerTimeout, "a line does not answer; see /healthz\n")
+	timely := http.TimeoutHandler(alone, answerTimeout, "a line does not answer; see /healthz\n")
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if !s.rate.take(time.Now()) {
 			http.Error(w, "too many requests; try again", http.StatusServiceUnavailable)
