@@ -133,7 +133,7 @@ func (s sink) counts(line string, l *Line) {
 	}
 	for i := range l.begun {
 		n, reason := l.begun[i].Load(), supervision.Incident(i)
-		if n > 0 || ofEmergency(reason) {
+		if n > 0 || reason.OfCall() { // one of a call ends at once, so only an increase from 0 shows it
 			s.counter(begunDesc, n, line, reason.String())
 		}
 		if n > 0 && !reason.OfCall() {
@@ -143,17 +143,6 @@ func (s sink) counts(line string, l *Line) {
 	for side, word := range sideWords {
 		s.counter(packetsDesc, l.packets[side].Load(), line, word)
 		s.counter(lostDesc, l.lost[side].Load(), line, word)
-	}
-}
-
-// ofEmergency reports whether an incident tells that an emergency call had no success. It ends at once, so only an
-// increase from 0 shows it.
-func ofEmergency(reason supervision.Incident) bool {
-	switch reason {
-	case supervision.IncidentEmergencyFailed, supervision.IncidentEmergencyAbandoned, supervision.IncidentNoSound:
-		return true
-	default:
-		return false
 	}
 }
 

@@ -155,8 +155,8 @@ func TestTrialIsNoCall(t *testing.T) {
 		b.series("bye", "calls", "clearings"))
 }
 
-// An incident is counted when it begins, and stands until it ends. One of an emergency call ends at
-// once; its count is there with 0 from the start, so that an alert sees the first one.
+// An incident is counted when it begins, and stands until it ends. One that concerns a single call ends at once; its
+// count is there with 0 from the start, so that an alert sees the first one.
 func TestIncidents(t *testing.T) {
 	b := newBed(t)
 	b.effect(supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
@@ -177,8 +177,10 @@ func TestIncidents(t *testing.T) {
 		`emergency_calls_total{line="box-office"} 1`,
 		`incidents_total{line="box-office",reason="emergency-abandoned"} 0`,
 		`incidents_total{line="box-office",reason="emergency-failed"} 1`,
+		`incidents_total{line="box-office",reason="far-end-silent"} 0`,
 		`incidents_total{line="box-office",reason="loop-open"} 1`,
 		`incidents_total{line="box-office",reason="no-sound"} 0`,
+		`incidents_total{line="box-office",reason="unlisted-prefix"} 0`,
 		`suppressed_total{line="box-office",rule="unanswered"} 1`,
 	}, b.series("calls", "emergency_calls", "incidents", "suppressed"))
 }
@@ -307,6 +309,18 @@ func TestRecordAllocates(t *testing.T) {
 	e := callrecord.Entry{Event: supervision.Event{Kind: supervision.FarEndCleared, Call: 1}}
 	accounts := []callrecord.Account{{Call: 1, Outcome: callrecord.OutcomeCleared}}
 	require.Zero(t, testing.AllocsPerRun(100, func() { b.line.Record(&e, accounts, nil) }))
+}
+
+// An alert sees every incident: a rule shows those that last, and others show the reasons that concern one call only.
+func TestAlertsShowEveryIncident(t *testing.T) {
+	rules, err := os.ReadFile("../../deploy/alerts.yaml")
+	require.NoError(t, err)
+	require.Contains(t, string(rules), "expr: clearback_incident == 1\n")
+	for i := range supervision.Incident(wordsMost) {
+		if i.OfCall() {
+			require.Regexp(t, `incidents_total\{reason=~?"([a-z-]+\|)*`+i.String()+`[|"]`, string(rules))
+		}
+	}
 }
 
 // The rules that we ship use names that there are.
