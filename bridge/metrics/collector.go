@@ -26,12 +26,12 @@ var (
 	clearingsDesc = desc("clearings_total", "Answered calls whose far end cleared first, by how that was learnt.", "line",
 		"evidence")
 	interruptionsDesc = desc("interruptions_total",
-		"Openings that were asked for, by result: none means made as asked, any other word why not.", "line", "failure")
+		"Openings that were asked for, by why they failed. none: the loop opened and closed.", "line", "failure")
 	suppressedDesc = desc("suppressed_total", "Clearings that opened no loop, by the rule that kept it closed.", "line",
 		"rule")
 	verificationsDesc = desc("verifications_total",
-		"Interruptions by the hook state that was seen afterwards (on: the hold cleared), and how it was seen.", "line",
-		"hook", "by")
+		"Interruptions by the hook state that was seen afterwards (on: the hold cleared), and how it was seen, without trials.",
+		"line", "hook", "by")
 	begunDesc      = desc("incidents_total", "Incidents that began.", "line", "reason")
 	standingDesc   = desc("incident", "1 while an incident lasts.", "line", "reason")
 	adapterDesc    = desc("adapter_registered", "1 if the adapter is registered or has a fixed contact.", "line")
@@ -46,8 +46,6 @@ var (
 
 // The numbers of the daemon.
 var (
-	lateDesc     = desc("rtp_late_packets_total", "RTP packets out of order or twice, in calls that have ended.", "from")
-	droppedDesc  = desc("rtp_dropped_packets_total", "Packets from a wrong source or of a wrong kind, in calls that have ended.", "from")
 	networkDesc  = desc("network_total", "What happened on the network, by its name in `clearback lines`.", "what")
 	rejectedDesc = desc("rejected_total", "What was refused or dropped, by its name in `clearback lines`.", "what")
 	problemsDesc = desc("missing_addresses", "Addresses of the file that the machine does not have.")
@@ -83,19 +81,9 @@ func (s sink) is(d *prometheus.Desc, v bool, labels ...string) {
 // Collect implements [prometheus.Collector].
 func (c collector) Collect(out chan<- prometheus.Metric) {
 	s, state := sink(out), c()
-	var late, dropped [sides]uint64
 	for i := range state.Daemon.Lines {
 		s.state(&state.Daemon.Lines[i])
-		l := state.Lines[i]
-		s.counts(state.Daemon.Lines[i].Name, l)
-		for side := range sides {
-			late[side] += l.late[side].Load()
-			dropped[side] += l.dropped[side].Load()
-		}
-	}
-	for side, word := range sideWords {
-		s.counter(lateDesc, late[side], word)
-		s.counter(droppedDesc, dropped[side], word)
+		s.counts(state.Daemon.Lines[i].Name, state.Lines[i])
 	}
 	s.daemon(&state.Daemon)
 }

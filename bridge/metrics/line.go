@@ -41,7 +41,7 @@ type Line struct {
 	verifications                                    [wordsMost]atomic.Uint64 // by verification(hook, by)
 	standing                                         [wordsMost]atomic.Bool   // by supervision.Incident
 	emergencyCalls                                   atomic.Uint64
-	packets, lost, late, dropped                     [sides]atomic.Uint64
+	packets, lost                                    [sides]atomic.Uint64
 
 	// owned by Record
 	last    opening
@@ -137,7 +137,7 @@ func (l *Line) effect(ef *supervision.Effect, accounts []callrecord.Account) {
 		if a != nil && a.Evidence == supervision.EvidenceBye && a.Openings == 1 && !a.Trial {
 			l.last.cleared = a.Cleared
 		}
-	case ef.Kind == supervision.Report && ef.Report == supervision.ReportInterrupted:
+	case ef.Kind == supervision.Report && ef.Report == supervision.ReportInterrupted && !ef.Trial:
 		if i := verification(ef.Hook, ef.Verified); i < wordsMost {
 			l.verifications[i].Add(1)
 		}
@@ -168,8 +168,8 @@ func (l *Line) Media(m *callrecord.Media) {
 	for side, r := range [sides]*callrecord.Reception{fromAdapter: &m.Adapter, fromFarEnd: &m.FarEnd} {
 		l.packets[side].Add(r.Packets)
 		l.lost[side].Add(uint64(max(0, r.Lost))) // negative if packets came twice
-		l.late[side].Add(r.Late)
-		l.dropped[side].Add(r.Dropped)
+		l.m.late[side].Add(float64(r.Late))
+		l.m.dropped[side].Add(float64(r.Dropped))
 		if r.Packets > 0 {
 			l.m.jitter[side].Observe(r.Jitter / 1000)
 		}

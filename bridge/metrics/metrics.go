@@ -36,6 +36,7 @@ type Metrics struct {
 
 	asked, measured, byeToOpen, emergencyPassed prometheus.Histogram
 	jitter                                      [sides]prometheus.Histogram
+	late, dropped                               [sides]prometheus.Counter
 }
 
 // Upper bounds of the histograms' buckets, in seconds. Our own numbers.
@@ -56,6 +57,12 @@ func New(version string, state func() State) *Metrics {
 		m.registry.MustRegister(h)
 		return h
 	}
+	counter := func(name, help, from string) prometheus.Counter {
+		c := prometheus.NewCounter(prometheus.CounterOpts{Name: name, Help: help,
+			ConstLabels: prometheus.Labels{"from": from}})
+		m.registry.MustRegister(c)
+		return c
+	}
 	m.asked = histogram("clearback_interruption_asked_seconds", "Length of the openings that were asked for.",
 		intervalBuckets, nil)
 	m.measured = histogram("clearback_interruption_measured_seconds",
@@ -70,6 +77,10 @@ func New(version string, state func() State) *Metrics {
 		m.jitter[side] = histogram("clearback_rtp_jitter_seconds",
 			"Jitter (RFC 3550 appendix A.8) at the end of each call whose media was relayed.", jitterBuckets,
 			prometheus.Labels{"from": name})
+		m.late[side] = counter("clearback_rtp_late_packets_total",
+			"RTP packets out of order or twice, in calls that have ended.", name)
+		m.dropped[side] = counter("clearback_rtp_dropped_packets_total",
+			"Packets from a wrong source or of a wrong kind, in calls that have ended.", name)
 	}
 	build := prometheus.NewGauge(prometheus.GaugeOpts{Name: "clearback_build_info",
 		Help:        "Always 1; the labels have the versions of the daemon and of Go.",

@@ -146,13 +146,28 @@ func TestOtherOpenings(t *testing.T) {
 	}, b.series("bye", "calls", "interruptions", "verifications"))
 }
 
-// A trial is no call of the line, and is not in its numbers.
+// A trial is no call of the line, and is not in its numbers. Nor is its result, since a session looks for intervals that
+// fail, and a catch trial opens nothing.
 func TestTrialIsNoCall(t *testing.T) {
 	b := newBed(t)
 	b.recorder.AddCallInfo(callrecord.CallInfo{Call: 7, Test: true})
 	b.call(7).opens(7, 1, supervision.HookOn)
 	require.Equal(t, []string{`bye_to_open_seconds_sum 0`, `bye_to_open_seconds_count 0`},
 		b.series("bye", "calls", "clearings"))
+	b = newBed(t)
+	b.effect(supervision.Effect{Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: 7,
+		Hook: supervision.HookOff, Verified: supervision.VerificationProbe, Trial: true})
+	require.Empty(t, b.series("verifications"))
+}
+
+// A reload that removes a line takes nothing from the totals of the daemon.
+func TestRemovedLine(t *testing.T) {
+	b := newBed(t)
+	b.line.Media(&callrecord.Media{FarEnd: callrecord.Reception{Packets: 90, Late: 4, Dropped: 3}})
+	b.daemon.Lines = nil
+	require.Equal(t, []string{`rtp_dropped_packets_total{from="adapter"} 0`,
+		`rtp_dropped_packets_total{from="far-end"} 3`, `rtp_late_packets_total{from="adapter"} 0`,
+		`rtp_late_packets_total{from="far-end"} 4`}, b.series("rtp_late", "rtp_dropped"))
 }
 
 // An incident is counted when it begins, and stands until it ends. One that concerns a single call ends at once; its
