@@ -148,6 +148,7 @@ func TestReloadLeavesAContact(t *testing.T) {
 	require.Equal(t, "contact", r.Waiting[0].Change)
 	require.Contains(t, r.Waiting[0].Why, "cabinet: ")
 	require.Equal(t, r.Waiting, b.waiting())
+	require.Contains(t, b.d.unready(), "a contact that a reload took from its line is not known closed")
 	closed := func() bool { return b.d.Line("box-office").View().Loop == supervision.StateClosed }
 	b.eventually("the new contact is closed", closed)
 	b.pulse("box-office")

@@ -50,6 +50,7 @@ var (
 	rejectedDesc = desc("rejected_total", "What was refused or dropped, by its name in `clearback lines`.", "what")
 	problemsDesc = desc("missing_addresses", "Addresses of the file that the machine does not have.")
 	waitingDesc  = desc("waiting_changes", "Lines whose change by a reload waits.")
+	leftDesc     = desc("contacts_left", "Contacts that a reload took from their line and that are not known closed.")
 	journalDesc  = desc("journal_healthy", "1 if the journal can be written.")
 	writtenDesc  = desc("journal_written_records_total", "Records written to the journal.")
 	lostRecords  = desc("journal_dropped_records_total", "Records that the journal lost.")
@@ -152,11 +153,23 @@ func (s sink) daemon(d *control.Daemon) {
 		s.counter(what, c.Count, c.Name)
 	}
 	s.gauge(problemsDesc, float64(len(d.Problems)))
-	s.gauge(waitingDesc, float64(len(d.Waiting)))
+	left := contactsLeft(d)
+	s.gauge(waitingDesc, float64(len(d.Waiting)-left))
+	s.gauge(leftDesc, float64(left))
 	if j := &d.Journal; j.Path != "" {
 		s.is(journalDesc, j.Problem == "")
 		s.counter(writtenDesc, j.Written)
 		s.counter(lostRecords, j.Dropped)
 		s.gauge(queuedDesc, float64(j.Queued))
 	}
+}
+
+// contactsLeft returns how many contacts have no line any more and are not known closed.
+func contactsLeft(d *control.Daemon) (n int) {
+	for i := range d.Waiting {
+		if d.Waiting[i].Change == "contact" {
+			n++
+		}
+	}
+	return n
 }

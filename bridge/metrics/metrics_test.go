@@ -226,11 +226,11 @@ func TestState(t *testing.T) {
 	l := &b.daemon.Lines[0]
 	l.Second, l.Fault, l.Contact.Problem = &control.Service{Registers: true}, "loop-open", "close failing"
 	b.daemon.Problems, b.daemon.Journal.Problem = []string{"an address"}, "the disk is full"
-	b.daemon.Waiting = []control.Waiting{{Line: "box-office"}}
+	b.daemon.Waiting = []control.Waiting{{Line: "box-office", Change: "changed"}, {Line: "stage-door", Change: "contact"}}
 	require.Equal(t, []string{
 		`active_calls{line="box-office"} 1`, `adapter_registered{line="box-office"} 0`,
 		`build_info{goversion="` + runtime.Version() + `",version="v0.0.0-millrace"} 1`,
-		`contact_trouble{controller="relays",line="box-office"} 1`,
+		`contact_trouble{controller="relays",line="box-office"} 1`, `contacts_left 1`,
 		`interval_configured_seconds{line="box-office"} 0.8`, `interval_seconds{line="box-office"} 0.9`,
 		`journal_dropped_records_total 3`, `journal_healthy 0`, `journal_queued_records 2`,
 		`journal_written_records_total 12`, `loop_faulted{line="box-office"} 1`, `missing_addresses 1`,
@@ -240,6 +240,7 @@ func TestState(t *testing.T) {
 	}, b.series("active", "adapter", "build", "contact", "interval", "journal", "loop", "missing", "network", "rejected",
 		"service", "waiting"))
 	require.Equal(t, []string{"this machine does not have every address of the file", "the journal cannot be written",
+		"a contact that a reload took from its line is not known closed",
 		"line box-office: its contact is not known to be as the daemon wants it"}, Unready(&b.daemon))
 	require.Empty(t, Unready(&newBed(t).daemon))
 }

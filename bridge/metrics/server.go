@@ -132,6 +132,9 @@ func Unready(d *control.Daemon) (why []string) {
 	if d.Journal.Problem != "" {
 		why = append(why, "the journal cannot be written")
 	}
+	if contactsLeft(d) > 0 {
+		why = append(why, "a contact that a reload took from its line is not known closed")
+	}
 	for i := range d.Lines {
 		if l := &d.Lines[i]; l.Fault != "" || l.Contact.Problem != "" {
 			why = append(why, "line "+l.Name+": its contact is not known to be as the daemon wants it")
