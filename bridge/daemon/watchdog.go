@@ -22,6 +22,7 @@ type watchdog struct {
 	log       *zap.Logger
 	quit      chan struct{} // closed by end
 	fed       sync.WaitGroup
+	alarm     string // logged when a line is stuck
 	began     time.Time
 	last      atomic.Int64 // when it was last fed, after began
 
@@ -41,9 +42,11 @@ type probe struct {
 
 func newWatchdog(d *Daemon, o Options) *watchdog {
 	w := &watchdog{every: o.Watchdog, began: time.Now(), emergency: &probe{ask: d.EmergencyUp}, notify: o.Notify,
-		log: o.Logger, quit: make(chan struct{}), current: d.all, lines: map[*Line]*probe{}}
+		log: o.Logger, quit: make(chan struct{}), current: d.all, lines: map[*Line]*probe{},
+		alarm: "a line is stuck; the service manager ends the daemon and starts it again, after any emergency call"}
 	if o.Watchdog <= 0 { // only [watchdog.healthy] is asked for
 		w.every, w.notify = healthEvery, func(string) {}
+		w.alarm = "a line is stuck; restart the daemon, after any emergency call"
 	}
 	return w
 }
@@ -115,8 +118,7 @@ func (w *watchdog) feed() {
 	if names := strings.Join(stuck, ", "); names != w.stuck {
 		w.stuck = names
 		if names != "" {
-			w.log.Error("a line is stuck; the service manager ends the daemon and starts it again, after any emergency call",
-				zap.String("line", names))
+			w.log.Error(w.alarm, zap.String("line", names))
 		}
 	}
 	if len(stuck) == 0 || w.emergency.recent(2*w.every) && w.emergency.said.Load() {
