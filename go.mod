@@ -19,9 +19,9 @@ require (
 	// Tests: judges the session descriptions that we rewrite. The daemon rewrites them line by line: this parser refuses
 	// descriptions that adapters send, and what is not ours to change stays byte for byte.
 	github.com/pion/sdp/v3 v3.0.20
-	// Numbers for Prometheus, its own library: atomic counters and histograms, and the text format. The parser of that
-	// format is for tests.
+	// Numbers for Prometheus, its own library: atomic counters and histograms, and the text format.
 	github.com/prometheus/client_golang v1.25.0
+	// Tests: Prometheus's own parser of its text format reads ours.
 	github.com/prometheus/common v0.74.0
 	// Tests: a Modbus peer that is not ours. The package comment of bridge/relay/modbus says why the daemon does not use it.
 	github.com/simonvetter/modbus v1.6.4

@@ -89,7 +89,8 @@ func (b *watchdogBed) stop() {
 	}
 }
 
-// Without a service manager's watchdog nothing is fed, and the health follows the same rule. The log promises no restart.
+// Without a service manager's watchdog nothing is fed, and the health follows the same rule. The log promises no
+// restart.
 func TestHealthWithoutAWatchdog(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var emergency atomic.Bool

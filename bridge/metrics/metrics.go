@@ -6,8 +6,8 @@
 // value is a word of the code.
 //
 // A line counts in its own goroutine, with atomic operations only, so that it never waits for a scrape. To keep a
-// scrape small, a series whose label is a word appears when it first counts. Incidents that concern one call only are the
-// exception.
+// scrape small, a series whose label is a word appears when it first counts. Incidents that concern one call only are
+// the exception.
 package metrics
 
 import (

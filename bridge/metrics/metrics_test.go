@@ -146,8 +146,8 @@ func TestOtherOpenings(t *testing.T) {
 	}, b.series("bye", "calls", "interruptions", "verifications"))
 }
 
-// A trial is no call of the line, and is not in its numbers. Nor is its result, since a session looks for intervals that
-// fail, and a catch trial opens nothing.
+// A trial is no call of the line, and is not in its numbers. Nor is its result, since a session looks for intervals
+// that fail, and a catch trial opens nothing.
 func TestTrialIsNoCall(t *testing.T) {
 	b := newBed(t)
 	b.recorder.AddCallInfo(callrecord.CallInfo{Call: 7, Test: true})
