@@ -274,7 +274,7 @@ func TestCloseEndsCalls(t *testing.T) {
 		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		<-done
-		if n := h.calls(); n != 0 {
+		if n := h.line.Status().Calls; n != 0 {
 			t.Fatalf("%d calls are still up", n)
 		}
 	})

@@ -152,6 +152,7 @@ type Status struct {
 	Second      registration.Status // of the second service, if there is one
 	ServiceAddr netip.AddrPort      // our socket towards the service, with its real port
 	AdapterAddr netip.AddrPort      // our socket towards the adapter, with its real port
+	Calls       int
 }
 
 // Status returns the present state.
@@ -165,6 +166,11 @@ func (l *Line) Status() Status {
 			s.Second = at.status()
 		} else {
 			s.Service = at.status()
+		}
+	}
+	for _, c := range l.a.up() {
+		if c.line == l {
+			s.Calls++
 		}
 	}
 	return s

@@ -189,7 +189,7 @@ func TestShutdownClearsRingingCallBesideAnEmergencyCall(t *testing.T) {
 		h.machine.saw("3 adapter leg cleared: confirmed")
 		h.service.ExpectNothing(h.toService)
 		h.adapter.ExpectNothing(h.toAdapter)
-		eventually(t, "two calls", func() bool { return h.calls() == 2 })
+		eventually(t, "two calls", func() bool { return h.line.Status().Calls == 2 })
 	})
 }
 

@@ -414,23 +414,13 @@ func (h *testBed) outgoing() callPair {
 	return callPair{far: h.service.Called(inv, "far"), near: near}
 }
 
-// calls returns how many calls of the line are up.
-func (h *testBed) calls() (n int) {
-	for _, c := range h.agent.up() {
-		if c.line == h.line {
-			n++
-		}
-	}
-	return n
-}
-
 // atRest waits until no call is up.
 func (h *testBed) atRest() {
 	h.t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
 	defer cancel()
 	h.agent.awaitNone(ctx)
-	if n := h.calls(); n != 0 {
+	if n := h.line.Status().Calls; n != 0 {
 		h.t.Fatalf("%d calls are still up", n)
 	}
 	eventually(h.t, "nothing kept of the calls", func() bool {
