@@ -76,9 +76,6 @@ func serve(o Options, l net.Listener) *Server {
 	return s
 }
 
-// Addr returns the address on which the server listens.
-func (s *Server) Addr() net.Addr { return s.addr }
-
 // Close ends every connection. It does not wait for an answer that is being made: a line that is stuck may keep one for
 // ever, and the next process waits for the end of this one.
 func (s *Server) Close() error {

@@ -40,7 +40,7 @@ func nothing() []string { return nil }
 // get asks once, on a connection of its own.
 func get(t testing.TB, s *Server, method, path string) (code int, body string) {
 	t.Helper()
-	r, err := http.NewRequestWithContext(t.Context(), method, "http://"+s.Addr().String()+path, nil)
+	r, err := http.NewRequestWithContext(t.Context(), method, "http://"+s.addr.String()+path, nil)
 	require.NoError(t, err)
 	client := http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
 	res, err := client.Do(r)
@@ -97,7 +97,7 @@ func TestScrapeThatHangs(t *testing.T) {
 	b.line.m = m
 	left := make(chan error, 1) // one result
 	go func() {
-		_, err := (&http.Client{Transport: &http.Transport{DisableKeepAlives: true}}).Get("http://" + s.Addr().String() + "/metrics")
+		_, err := (&http.Client{Transport: &http.Transport{DisableKeepAlives: true}}).Get("http://" + s.addr.String() + "/metrics")
 		left <- err
 	}()
 	<-begun
@@ -220,7 +220,7 @@ func TestConnectionsAreBounded(t *testing.T) {
 // A port that somebody else has is an error that names the key.
 func TestPortTaken(t *testing.T) {
 	s := listen(t, newBed(t).Metrics, yes, nothing)
-	_, err := Listen(Options{Address: netip.MustParseAddrPort(s.Addr().String()), Metrics: newBed(t).Metrics,
+	_, err := Listen(Options{Address: netip.MustParseAddrPort(s.addr.String()), Metrics: newBed(t).Metrics,
 		Logger: zap.NewNop()})
 	require.ErrorContains(t, err, "metrics.listen: ")
 }
