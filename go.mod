@@ -19,6 +19,10 @@ require (
 	// Tests: judges the session descriptions that we rewrite. The daemon rewrites them line by line: this parser refuses
 	// descriptions that adapters send, and what is not ours to change stays byte for byte.
 	github.com/pion/sdp/v3 v3.0.20
+	// Numbers for Prometheus, its own library: atomic counters and histograms, and the text format.
+	github.com/prometheus/client_golang v1.25.0
+	// Tests: Prometheus's own parser of its text format reads ours.
+	github.com/prometheus/common v0.74.0
 	// Tests: a Modbus peer that is not ours. The package comment of bridge/relay/modbus says why the daemon does not use it.
 	github.com/simonvetter/modbus v1.6.4
 	// The command line: help, completion for three shells, suggestions. It needs no module but pflag.
@@ -52,6 +56,8 @@ require (
 )
 
 require (
+	github.com/beorn7/perks v1.0.1 // indirect
+	github.com/cespare/xxhash/v2 v2.3.0 // indirect
 	github.com/dustin/go-humanize v1.1.0 // indirect
 	github.com/goburrow/serial v0.1.0 // indirect
 	github.com/gobwas/httphead v0.1.0 // indirect
@@ -60,13 +66,18 @@ require (
 	github.com/google/uuid v1.6.0 // indirect
 	github.com/inconshreveable/mousetrap v1.1.0 // indirect
 	github.com/mattn/go-isatty v0.0.24 // indirect
+	github.com/munnerz/goautoneg v0.0.0-20191010083416-a7dc8b61c822 // indirect
 	github.com/ncruces/go-strftime v1.1.0 // indirect
+	github.com/pandatix/go-abnf v0.5.5 // indirect
 	github.com/pion/randutil v0.1.0 // indirect
+	github.com/prometheus/client_model v0.6.3 // indirect
+	github.com/prometheus/procfs v0.22.0 // indirect
 	github.com/remyoudompheng/bigfft v0.0.0-20230129092748-24d4a6f8daec // indirect
 	go.uber.org/multierr v1.10.0 // indirect
 	golang.org/x/crypto v0.58.0 // indirect
 	golang.org/x/sync v0.24.0 // indirect
 	golang.org/x/text v0.43.0 // indirect
+	google.golang.org/protobuf v1.36.12 // indirect
 	modernc.org/libc v1.80.1 // indirect
 	modernc.org/mathutil v1.7.1 // indirect
 	modernc.org/memory v1.12.1 // indirect

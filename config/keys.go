@@ -103,6 +103,7 @@ func fileKeys(c *Config) []key {
 			value("group", &c.Control.Group, "a group", group),
 		}),
 		nested("alarms", alarmKeys(&c.Alarms)),
+		nested("metrics", []key{listen("listen", &c.Metrics.Listen)}),
 		choice("require", &c.Require, kinds...),
 		list("controllers", &c.Controllers, newController, controllerKeys),
 		required(list("lines", &c.Lines, newLine, lineKeys)),

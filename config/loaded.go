@@ -92,6 +92,7 @@ var restartKeys = []struct {
 	{"journal", func(c *Config) any { return c.Journal }},
 	{"control", func(c *Config) any { return c.Control }},
 	{"alarms.folder", func(c *Config) any { return c.Alarms.Folder }},
+	{"metrics", func(c *Config) any { return c.Metrics }},
 }
 
 // NeedsRestart returns the keys, with their places, in which c differs from the configuration of a running daemon and

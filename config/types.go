@@ -24,6 +24,7 @@ type Config struct {
 	Journal   Journal
 	Control   Control
 	Alarms    Alarms
+	Metrics   Metrics
 	// Require is the lowest kind of contact for lines that have no require of their own: oneshot, watchdog or none.
 	Require     string // require: default none
 	Controllers []Controller
@@ -97,6 +98,12 @@ type Control struct {
 	Group  string // group: the group that may use it; "" means the daemon's own
 
 	tooLong string // the default path, if it is too long for a socket
+}
+
+// Metrics is the mapping `metrics:`: the TCP port at which others read numbers and health.
+type Metrics struct {
+	// Listen is not unspecified. If it is invalid, nothing listens.
+	Listen netip.AddrPort // listen: default none
 }
 
 // Line is an entry of `lines:`.

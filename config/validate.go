@@ -37,6 +37,7 @@ func (d *decoder) validate(c *Config) {
 	}
 	d.checkControl(c)
 	d.checkAlarms(&c.Alarms)
+	d.checkMetrics(c)
 	d.checkLinesDiffer(c)
 }
 
@@ -101,6 +102,27 @@ func (d *decoder) checkSockets(c *Config) {
 					s.path, s.Listen, o.path, o.Listen)
 				break
 			}
+		}
+	}
+}
+
+// checkMetrics reports an address at which everybody could read the metrics, or which a SIP socket has.
+func (d *decoder) checkMetrics(c *Config) {
+	const path = "metrics.listen"
+	at := c.Metrics.Listen
+	switch {
+	case !at.IsValid():
+		return
+	case at.Addr().IsUnspecified():
+		d.add(d.at(path), "%s: %v would show the numbers to every network that this machine is in, and they have no password; write the one address from which they are read, or 127.0.0.1:%d",
+			path, at, at.Port())
+		return
+	}
+	for _, l := range c.listeners() {
+		if l.Listen.IsValid() && l.Listen.Port() == at.Port() && sameHost(l.Listen.Addr(), at.Addr()) &&
+			slices.Contains(l.Transports, "tcp") {
+			d.add(d.at(path), "%s: %v clashes with %s.listen, %v; give it its own port", path, at, l.path, l.Listen)
+			return
 		}
 	}
 }

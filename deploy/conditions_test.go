@@ -17,6 +17,7 @@ var conditionTests = map[string][]string{
 	"The machine sleeps":         {"TestRegistersAfterASuspend", "TestSuspended"},
 	"The clock is set":           {"TestAgeAfterAClockStep", "TestClockJumpPrunesNothing", "TestClockSetAfterTheStart"},
 	"The daemon is killed":       {"TestBrokenOffCallIsLogged", "TestKilledWhileOpen", "TestKilledUnderLoad"},
+	"The machine loses power":    {"TestCallOutlivesPowerCuts", "TestFarEndGoneAfterAPowerCut", "TestStateAtAStart"},
 	"The daemon is restarted":    {"TestHandOver", "TestHandOverOfAnEmergencyCall", "TestHandOverKeepsTheRegistration"},
 	"The disk is full":           {"TestFullDisk", "TestReadOnlyDisk", "TestJournalOnAFullDisk"},
 	"Too few files":              {"TestNoDescriptorsLeft", "TestDescriptorWarning", "TestPortErrorWithoutDescriptors"},

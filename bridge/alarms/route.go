@@ -92,9 +92,9 @@ func (r *route) wait(pause time.Duration, leaving <-chan struct{}) (urgent bool)
 }
 
 // next chooses the message for the next attempt: one about an emergency call, then another urgent one, then the one
-// with the fewest attempts, then the first. After an urgent one has failed, one that is not urgent has its turn, so that
-// one which fails again and again holds up no other. While the queue is being closed, it chooses only urgent messages
-// that nobody has tried yet. over means that no attempt begins any more.
+// with the fewest attempts, then the first. After an urgent one has failed, one that is not urgent has its turn, so
+// that one which fails again and again holds up no other. While the queue is being closed, it chooses only urgent
+// messages that nobody has tried yet. over means that no attempt begins any more.
 func (q *Queue) next(r *route) (e *entry, m *alarm.Message, over bool) {
 	q.mu.Lock()
 	defer q.mu.Unlock()

@@ -72,6 +72,23 @@ func saved(t *testing.T, configuration, line string) journal.SavedLine {
 	return j.SavedLine(line)
 }
 
+// restore restores an archive.
+func restore(t *testing.T, archive, configuration string) Restored {
+	t.Helper()
+	done, err := Restore(t.Context(), Options{Archive: archive, Config: configuration})
+	require.NoError(t, err)
+	return done
+}
+
+// windowBegan requires that a call-back window of the default length has just begun on the box office, and returns what
+// is saved of that line.
+func windowBegan(t *testing.T, configuration string) journal.SavedLine {
+	t.Helper()
+	k := saved(t, configuration, "box-office")
+	require.WithinDuration(t, time.Now().Add(30*time.Minute), k.CallbackBy, time.Minute)
+	return k
+}
+
 // tree returns the paths below dir with mode and a sum of the contents, without locks.
 func tree(t *testing.T, dir string) map[string]string {
 	t.Helper()
@@ -157,8 +174,7 @@ func TestRoundTrip(t *testing.T) {
 	state := filepath.Join(runtimestate.Folder(filepath.Join(dir, "control")), "bindings.json")
 	put(t, state, "{}", 0o600)
 	require.NoError(t, os.Chmod(journalOf(c), 0o600))
-	done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-	require.NoError(t, err)
+	done := restore(t, archive, c)
 	assert.NoFileExists(t, state)
 	assert.Equal(t, fs.FileMode(0o600), modeOf(t, journalOf(c)), "that of the file that was replaced")
 	assert.Equal(t, []string{m.Journal, c}, done.Files)
@@ -182,8 +198,7 @@ func TestAnotherMachine(t *testing.T) {
 	assert.Len(t, m.Secrets, 1)
 	assert.Len(t, m.LeftOut, 1, "the one elsewhere")
 	c := filepath.Join(t.TempDir(), "clearback.yaml")
-	done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-	require.NoError(t, err)
+	done := restore(t, archive, c)
 	assert.Empty(t, done.Kept)
 	assert.Len(t, done.Files, 3)
 	assert.Equal(t, 2, saved(t, c, "box-office").Stayed)
@@ -209,8 +224,7 @@ func TestJournalElsewhere(t *testing.T) {
 	put(t, c, string(text)+where, 0o640)
 	archive, m := made(t, c, false)
 	assert.Equal(t, state, m.Journal)
-	done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-	require.NoError(t, err)
+	done := restore(t, archive, c)
 	assert.Equal(t, []string{state, c}, done.Files)
 	assert.NoFileExists(t, journalOf(c)+"-lock", "no daemon has used the default place")
 
@@ -220,8 +234,7 @@ func TestJournalElsewhere(t *testing.T) {
 	require.ErrorContains(t, err, "and this machine at "+journalOf(other)+"; to use the new place, first")
 	require.NoFileExists(t, state)
 	put(t, other, where, 0o640)
-	_, err = Restore(t.Context(), Options{Archive: archive, Config: other})
-	require.NoError(t, err)
+	restore(t, archive, other)
 	require.FileExists(t, state)
 }
 
@@ -234,8 +247,7 @@ func TestFoldersOfAnotherUnit(t *testing.T) {
 	}
 	archive, m := made(t, c, false)
 	assert.Equal(t, journalOf(c), m.Journal)
-	_, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-	require.NoError(t, err)
+	restore(t, archive, c)
 	left, err := os.ReadDir(theirs)
 	require.NoError(t, err)
 	assert.Empty(t, left)
@@ -330,8 +342,7 @@ func TestMakeWhileJournalIsWritten(t *testing.T) {
 	}
 	require.NoError(t, j.Close())
 	other := filepath.Join(t.TempDir(), "clearback.yaml")
-	_, err := Restore(t.Context(), Options{Archive: archive, Config: other})
-	require.NoError(t, err)
+	restore(t, archive, other)
 	assert.GreaterOrEqual(t, saved(t, other, "box-office").Stayed, 2)
 }
 
@@ -344,8 +355,7 @@ func TestWithoutJournal(t *testing.T) {
 	archive, m := made(t, c, false)
 	assert.Empty(t, m.Journal)
 	require.NoError(t, os.Rename(path+".away", path))
-	done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-	require.NoError(t, err)
+	done := restore(t, archive, c)
 	assert.Equal(t, []string{c}, done.Files)
 	assert.Equal(t, 2, saved(t, c, "box-office").Stayed)
 

@@ -206,8 +206,7 @@ func TestVersionCanBePrinted(t *testing.T) {
 	archive := aFile(t, forge(t, []item{named(nameConfiguration, small)}, func(m *manifest) {
 		m.Version = "v1\n\x1b[2Jrestored" + strings.Repeat("!", 200)
 	}))
-	done, err := Restore(t.Context(), Options{Archive: archive, Config: filepath.Join(t.TempDir(), "clearback.yaml")})
-	require.NoError(t, err)
+	done := restore(t, archive, filepath.Join(t.TempDir(), "clearback.yaml"))
 	assert.NotContains(t, done.Version, "\n")
 	assert.NotContains(t, done.Version, "\x1b")
 	assert.Len(t, done.Version, 80)
@@ -270,8 +269,7 @@ func TestRestoreTakesBackItsNames(t *testing.T) {
 	for _, name := range []string{".journal.db.restore", ".clearback.yaml.restore"} {
 		require.NoError(t, os.Symlink(elsewhere, filepath.Join(dir, name)))
 	}
-	_, err := Restore(t.Context(), Options{Archive: archive, Config: filepath.Join(dir, "clearback.yaml")})
-	require.NoError(t, err)
+	restore(t, archive, filepath.Join(dir, "clearback.yaml"))
 	text, err := os.ReadFile(elsewhere)
 	require.NoError(t, err)
 	require.Equal(t, "precious", string(text))

@@ -80,8 +80,7 @@ func TestRestoreKeepsProtection(t *testing.T) {
 		all = append(all, k)
 	}
 	save(t, c, all...)
-	done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-	require.NoError(t, err)
+	done := restore(t, archive, c)
 	assert.False(t, done.Unknown)
 	j := journal.Open(journal.Options{Path: journalOf(c)})
 	defer j.Close()
@@ -98,9 +97,8 @@ func TestEmergencyCallInProgress(t *testing.T) {
 	save(t, c, learnt, journal.SavedLine{Line: "stage-door"})
 	archive, _ := made(t, c, false)
 	inProgress(t, c)
-	_, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-	require.NoError(t, err)
-	assert.WithinDuration(t, time.Now().Add(30*time.Minute), saved(t, c, "box-office").CallbackBy, time.Minute)
+	restore(t, archive, c)
+	windowBegan(t, c)
 	assert.Zero(t, saved(t, c, "stage-door").CallbackBy)
 
 	// Some starts later, nobody has seen its end. After two days nobody waits for that.
@@ -109,8 +107,7 @@ func TestEmergencyCallInProgress(t *testing.T) {
 		inProgress(t, c)
 		save(t, c)
 		harm(t, journalOf(c), fmt.Sprintf("UPDATE calls SET began = %d", time.Now().Add(-age).UnixMicro()))
-		_, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-		require.NoError(t, err)
+		restore(t, archive, c)
 		assert.Equal(t, want, !saved(t, c, "box-office").CallbackBy.IsZero(), age)
 	}
 
@@ -121,8 +118,7 @@ func TestEmergencyCallInProgress(t *testing.T) {
 	done, err := Restore(t.Context(), Options{Archive: without, Config: other})
 	require.NoError(t, err)
 	assert.False(t, done.Unknown)
-	k := saved(t, other, "box-office")
-	assert.WithinDuration(t, time.Now().Add(30*time.Minute), k.CallbackBy, time.Minute)
+	k := windowBegan(t, other)
 	assert.Equal(t, 2, k.Stayed)
 }
 
@@ -144,10 +140,24 @@ func TestEmergencyCallInRuntimeState(t *testing.T) {
 		if _, err := os.Stat(filepath.Join(at, "control.state/call-7.json")); err == nil && at != dir {
 			continue
 		}
-		k := saved(t, filepath.Join(at, "clearback.yaml"), "box-office")
-		require.WithinDuration(t, time.Now().Add(30*time.Minute), k.CallbackBy, time.Minute)
+		windowBegan(t, filepath.Join(at, "clearback.yaml"))
 	}
 	require.Zero(t, saved(t, c, "stage-door").CallbackBy)
+}
+
+// Only the copy of the state that is for a power cut knows an emergency call. Restore drops that copy too.
+func TestEmergencyCallBeforeAPowerCut(t *testing.T) {
+	c := filepath.Join(t.TempDir(), "clearback.yaml")
+	socket := filepath.Join(t.TempDir(), "control")
+	put(t, c, small+"control: {socket: "+socket+"}\n", 0o640)
+	save(t, c, learnt)
+	archive, _ := made(t, c, false)
+	copies := runtimestate.CopyFolder(socket, journalOf(c))
+	put(t, filepath.Join(copies, "call-7.json"), `{"Line":"box-office","Emergency":true}`, 0o600)
+	_, err := Restore(t.Context(), Options{Archive: archive, Config: c})
+	require.NoError(t, err)
+	assert.NoFileExists(t, filepath.Join(copies, "call-7.json"))
+	assert.WithinDuration(t, time.Now().Add(30*time.Minute), saved(t, c, "box-office").CallbackBy, time.Minute)
 }
 
 // The longest of three windows counts: that of the archive, that of the present file, and the default.
@@ -230,11 +240,9 @@ func TestUnreadableJournal(t *testing.T) {
 			archive, _ := made(t, c, false)
 			x.harm(t, c)
 			damaged, _ := os.ReadFile(journalOf(c))
-			done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-			require.NoError(t, err)
+			done := restore(t, archive, c)
 			assert.True(t, done.Unknown)
-			k := saved(t, c, "box-office")
-			assert.WithinDuration(t, time.Now().Add(30*time.Minute), k.CallbackBy, time.Minute)
+			k := windowBegan(t, c)
 			assert.Equal(t, 2, k.Stayed)
 			assert.Equal(t, x.trust, k.Trust.Probe)
 			if x.trust {
@@ -308,8 +316,7 @@ func TestKilledAtEachStep(t *testing.T) {
 		require.Contains(t, []int{2, 7}, k.Stayed)
 
 		at = filepath.Join(again, "clearback.yaml")
-		_, err := Restore(t.Context(), Options{Archive: archive, Config: at})
-		require.NoError(t, err)
+		restore(t, archive, at)
 		whole(t, at, string(text))
 		whole(t, filepath.Join(again, "secrets/adapter"), "trapdoor\n")
 		k = saved(t, at, "box-office")
@@ -342,12 +349,10 @@ func TestLogWithoutItsJournal(t *testing.T) {
 	require.NoError(t, os.Remove(path))
 	put(t, path+walSuffix, string(log), 0o640)
 	put(t, path+rollbackSuffix, "a log of the other kind", 0o640)
-	done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-	require.NoError(t, err)
+	done := restore(t, archive, c)
 	assert.True(t, done.Unknown)
 	assert.NoFileExists(t, path+rollbackSuffix)
-	k := saved(t, c, "box-office") // no problem is found
-	assert.WithinDuration(t, time.Now().Add(30*time.Minute), k.CallbackBy, time.Minute)
+	k := windowBegan(t, c) // no problem is found
 	assert.WithinDuration(t, time.Now().Add(supervision.BreakerPause), k.NoOpeningBy, time.Minute, "it might hold one")
 	require.Len(t, done.Kept, 3)
 	kept, err := os.ReadFile(done.Kept[0])
@@ -385,8 +390,7 @@ func TestReaderHasTheJournalOpen(t *testing.T) {
 	require.NoError(t, j.Close())
 	require.FileExists(t, path+shmSuffix, "the reader has it open")
 
-	_, err = Restore(t.Context(), Options{Archive: archive, Config: c})
-	require.NoError(t, err)
+	restore(t, archive, c)
 	assert.NoFileExists(t, path+walSuffix)
 	assert.NoFileExists(t, path+shmSuffix)
 	k := saved(t, c, "box-office")
@@ -414,11 +418,9 @@ func TestArchiveWithoutJournal(t *testing.T) {
 			require.NoError(t, os.Remove(journalOf(c)))
 			archive, _ := made(t, c, false)
 			harm(t, c)
-			done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
-			require.NoError(t, err)
+			done := restore(t, archive, c)
 			assert.True(t, done.Unknown)
-			k := saved(t, c, "box-office")
-			assert.WithinDuration(t, time.Now().Add(30*time.Minute), k.CallbackBy, time.Minute)
+			k := windowBegan(t, c)
 			assert.Equal(t, name != "no journal", !k.NoOpeningBy.IsZero())
 			assert.Equal(t, name == "it may be anywhere", k.Stayed == 2, "what it knew stays")
 		})

@@ -125,6 +125,7 @@ type restoration struct {
 	stamp string         // for the names of the files that are replaced
 
 	sockets []string // the control sockets of daemons that may run here
+	states  []string // the folders of their runtime state
 	journal string   // where this machine has its journal, or would have it; "" if it has none
 	usual   string   // the default place of the journal
 	unread  bool     // the present configuration cannot be read
@@ -178,8 +179,7 @@ func (r *restoration) restore(ctx context.Context) error {
 
 // inState does a task with the runtime state of each daemon that may have run here. It returns what [doFind] finds.
 func (r *restoration) inState(ctx context.Context, do string) (emergencies []string, err error) {
-	for _, socket := range r.sockets {
-		folder := runtimestate.Folder(socket)
+	for _, folder := range r.states {
 		found, err := task{Do: do, Path: folder}.run(ctx, nil, io.Discard, r.hooks)
 		if err != nil && !errors.Is(err, errNoFolder) {
 			return nil, fmt.Errorf("%s: %w", folder, err)
@@ -209,13 +209,16 @@ func (r *restoration) readPresent() error {
 		// The archive must not shorten a window that the present file promises.
 		r.window = max(r.window, c.Emergency.CallbackWindow)
 		s := c.Control.Socket
+		if folder := runtimestate.CopyFolder(s, c.Journal.File); folder != "" && !slices.Contains(r.states, folder) {
+			r.states = append(r.states, folder)
+		}
 		if s == "" || slices.Contains(r.sockets, s) {
 			continue
 		}
 		if _, err := rightsFor(s); missingIsFine(err) != nil {
 			return err
 		}
-		r.sockets = append(r.sockets, s)
+		r.sockets, r.states = append(r.sockets, s), append(r.states, runtimestate.Folder(s))
 	}
 	return nil
 }

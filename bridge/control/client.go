@@ -57,6 +57,14 @@ func (c *Client) Reload(ctx context.Context) (Reload, error) {
 	return r, err
 }
 
+// Restart returns what a restart now would do to the calls. It changes nothing. For a daemon that cannot hand its calls
+// over, the error has [ReasonNoPath].
+func (c *Client) Restart(ctx context.Context) (Restart, error) {
+	var r Restart
+	err := c.do(ctx, http.MethodGet, "restart", nil, &r)
+	return r, err
+}
+
 // Pulse makes one manual interruption (interval 0: the line's own interval) and returns its outcome.
 func (c *Client) Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error) {
 	var p Pulse

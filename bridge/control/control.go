@@ -4,6 +4,7 @@
 //
 //	GET    /v1/daemon                                               200 Daemon, with all lines
 //	POST   /v1/reload                                               200 Reload; the file is read again
+//	GET    /v1/restart                                              200 Restart
 //	POST   /v1/lines/{line}/pulse        {"interval_ms":700}        200 Pulse; without interval_ms: the line's own interval
 //	PUT    /v1/lines/{line}/interval     {"interval_ms":700}        204
 //	POST   /v1/lines/{line}/trials                                  204; a tuning session begins
@@ -198,6 +199,12 @@ type Reload struct {
 	Waiting []Waiting `json:"waiting"`
 }
 
+// Restart is what a restart now would do to the calls.
+type Restart struct {
+	// EndsCalls is why the calls would end. It is absent if the next daemon would continue the answered calls.
+	EndsCalls string `json:"ends_calls,omitempty"`
+}
+
 // Waiting is a line that a reload changes as soon as that cuts nothing.
 type Waiting struct {
 	// Line is absent if a controller without a line is concerned.
@@ -225,6 +232,7 @@ type Journal struct {
 	Since   time.Time `json:"since,omitzero"`
 	Dropped uint64    `json:"dropped,omitempty"`
 	Queued  int       `json:"queued,omitempty"`
+	Written uint64    `json:"written,omitempty"`
 }
 
 // Pulse is the outcome of a manual interruption.
@@ -262,6 +270,7 @@ type TrialAnswer struct {
 type Backend interface {
 	Daemon() Daemon
 	Reload() (Reload, error)
+	Restart() (Restart, error)
 	Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error)
 	SetInterval(line string, interval time.Duration) error
 	BeginTrials(line string) error

@@ -6,6 +6,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+func (h *fakeBackend) Restart() (Restart, error) { return Restart{}, nil }
+
 func (h *fakeBackend) Reload() (Reload, error) {
 	h.note("reload")
 	return Reload{Changed: []string{"box-office"}}, h.result()

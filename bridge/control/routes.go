@@ -38,6 +38,12 @@ func route(w http.ResponseWriter, r *http.Request) (action, error) {
 		}
 		return func(s *Server, _ *http.Request) (any, error) { return s.backend.Daemon(), nil }, nil
 	}
+	if len(parts) == 2 && parts[1] == "restart" {
+		if err := method(w, r, http.MethodGet); err != nil {
+			return nil, err
+		}
+		return func(s *Server, _ *http.Request) (any, error) { return s.backend.Restart() }, nil
+	}
 	if len(parts) == 2 && parts[1] == "reload" {
 		if err := method(w, r, http.MethodPost); err != nil {
 			return nil, err
@@ -94,7 +100,7 @@ func lineActions(path string) map[string]lineAction {
 
 func noPath(r *http.Request) error {
 	return &Error{Code: http.StatusNotFound, Reason: ReasonNoPath,
-		Text: fmt.Sprintf("there is no path %q; version %d has /v%d/daemon, /v%[3]d/reload and /v%[3]d/lines/LINE/...",
+		Text: fmt.Sprintf("there is no path %q; version %d has /v%d/daemon, /v%[3]d/reload, /v%[3]d/restart and /v%[3]d/lines/LINE/...",
 			r.URL.Path, Version, Version)}
 }
 

@@ -130,7 +130,7 @@ func (l *Line) reportIncident(k supervision.ReportKind, why supervision.Incident
 		Effect: supervision.Effect{Kind: supervision.Report, Report: k, Call: 7, Incident: why}})
 }
 
-// SAFETY.md S130. An emergency call that nobody answered is told at once, with the place; an abandoned one is gathered
+// SAFETY.md S131. An emergency call that nobody answered is told at once, with the place; an abandoned one is gathered
 // with others.
 func TestAlarmOfAnEmergencyCall(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
@@ -153,7 +153,7 @@ func TestAlarmOfAnEmergencyCall(t *testing.T) {
 	})
 }
 
-// SAFETY.md S130. A loop that is open or unknown is told at once, whatever the reason, and only once for its incident.
+// SAFETY.md S131. A loop that is open or unknown is told at once, whatever the reason, and only once for its incident.
 func TestAlarmOfALoop(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
 	synctest.Test(t, func(t *testing.T) {
@@ -243,7 +243,7 @@ func (w *sent) Send(ctx context.Context, m *alarm.Message) (string, error) {
 	return "250", nil
 }
 
-// SAFETY.md S130 and S131, with the real queue and a way that hangs: the other way has an emergency call and a loop at
+// SAFETY.md S131 and S132, with the real queue and a way that hangs: the other way has an emergency call and a loop at
 // once, and a hand-over waits at most alarmLeave.
 func TestAlarmsWithAWayThatHangs(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
@@ -272,7 +272,7 @@ func TestAlarmsWithAWayThatHangs(t *testing.T) {
 	})
 }
 
-// SAFETY.md S131. No report waits for a way or a disk that hangs, what waits is bounded, and a hand-over waits at most
+// SAFETY.md S132. No report waits for a way or a disk that hangs, what waits is bounded, and a hand-over waits at most
 // alarmLeave.
 func TestAlarmsNeverWait(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
@@ -303,7 +303,7 @@ func TestAlarmsNeverWait(t *testing.T) {
 	})
 }
 
-// SAFETY.md S132. What was told is saved only once the message is on the disk. Killed before that, the next process
+// SAFETY.md S133. What was told is saved only once the message is on the disk. Killed before that, the next process
 // tells it again. Killed afterwards, it tells only the end.
 func TestAlarmsOverARestart(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
@@ -348,7 +348,7 @@ func TestAlarmsOverARestart(t *testing.T) {
 	})
 }
 
-// SAFETY.md S132. What was told is known even if the folder cannot be read at first: another process has it open for
+// SAFETY.md S133. What was told is known even if the folder cannot be read at first: another process has it open for
 // some seconds. What was reported meanwhile may be told twice. The end of the rest is told.
 func TestAlarmsStateIsReadLate(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
@@ -451,7 +451,7 @@ func TestReloadChecksCertificates(t *testing.T) {
 	})
 }
 
-// SAFETY.md S130, with everything real but the board, which does not exist: the user's program hears of the loop whose
+// SAFETY.md S131, with everything real but the board, which does not exist: the user's program hears of the loop whose
 // state is unknown.
 func TestAlarmProgram(t *testing.T) {
 	c := daemontest.Load(t, daemontest.File(t, daemontest.FreePort(t), daemontest.Answering(t, "200 OK"), "192.0.2.2:5060"))

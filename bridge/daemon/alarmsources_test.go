@@ -18,7 +18,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// SAFETY.md S130. A contact that is not known to be closed is told at the end, also if the daemon could not start:
+// SAFETY.md S131. A contact that is not known to be closed is told at the end, also if the daemon could not start:
 // once, however often it starts, and not if it was told before. It is not told at a hand-over.
 func TestAlarmOfContactsNotClosed(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
@@ -50,7 +50,7 @@ func TestAlarmOfContactsNotClosed(t *testing.T) {
 	})
 }
 
-// SAFETY.md S130. A contact that a reload could not close is told, also if the line is gone, until the daemon restarts.
+// SAFETY.md S131. A contact that a reload could not close is told, also if the line is gone, until the daemon restarts.
 // So is the contact of a line whose controller could not be started, until it is.
 func TestAlarmOfContactsThatAReloadLeft(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
@@ -85,7 +85,7 @@ func TestAlarmOfContactsThatAReloadLeft(t *testing.T) {
 	})
 }
 
-// SAFETY.md S133. No message has a party of the call that it is about.
+// SAFETY.md S134. No message has a party of the call that it is about.
 func TestAlarmsNameNoParty(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
 	synctest.Test(t, func(t *testing.T) {

@@ -18,7 +18,7 @@ import (
 	"clearback/supervision/alarm"
 )
 
-// SAFETY.md S130. With the real queue: a contact that could not be closed is told before the daemon has ended.
+// SAFETY.md S131. With the real queue: a contact that could not be closed is told before the daemon has ended.
 func TestAlarmAtTheEnd(t *testing.T) {
 	told := make(chan alarm.Message, 1) // the one that is expected
 	server := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
@@ -39,7 +39,7 @@ func TestAlarmAtTheEnd(t *testing.T) {
 	require.Len(t, told, 1)
 	m := <-told
 	require.True(t, m.Urgent)
-	require.Equal(t, "line/stage-door/not-closed", m.Alarms[0].Key)
+	require.Equal(t, "line/stage-door/loop", m.Alarms[0].Key)
 }
 
 // TestWaysOfAFile checks that a way which cannot be made keeps its messages until a reload mends it, and that a way

@@ -42,17 +42,24 @@ type backend struct {
 
 // Daemon implements control.Backend.
 func (h *backend) Daemon() control.Daemon {
+	out := h.state(h.d.all())
+	out.Edited = h.d.reloads.edited()
+	return out
+}
+
+// state is Daemon for these lines, without what needs the disk.
+func (h *backend) state(lines []*Line) control.Daemon {
 	out := control.Daemon{API: control.Version, Version: h.version, Started: h.started, Config: h.config,
 		Problems: h.d.addresses.problems()}
 	if j := h.d.journal; j != nil {
 		was := j.Health()
 		out.Journal = control.Journal{Path: h.journal, Problem: was.Problem, Since: was.Since, Dropped: was.Dropped,
-			Queued: was.Queued}
+			Queued: was.Queued, Written: was.Written}
 	}
-	for _, l := range h.d.all() {
+	for _, l := range lines {
 		out.Lines = append(out.Lines, l.status())
 	}
-	out.Edited, out.Waiting = h.d.reloads.edited(), h.d.reloads.waitingOrLeft()
+	out.Waiting = h.d.reloads.waitingOrLeft()
 	if last, ok := h.d.agent.Refusal(); ok {
 		out.Refused = refusal(last)
 	}

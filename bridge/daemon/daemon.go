@@ -17,6 +17,7 @@ import (
 	"clearback/bridge/journal"
 	"clearback/bridge/localaddr"
 	"clearback/bridge/media"
+	"clearback/bridge/metrics"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/drivers"
 	"clearback/bridge/runtimestate"
@@ -51,7 +52,7 @@ type Options struct {
 	Sockets *socketstore.Store
 
 	// MayStart returns an error if the next process would not start. [Daemon.HandOver] then ends the calls instead. nil
-	// means that nobody knows.
+	// means that it would.
 	MayStart func(context.Context) error
 
 	closeFor time.Duration // 0: CloseTimeout; tests use a shorter time
@@ -67,8 +68,10 @@ type Daemon struct {
 	agent     *sipua.Agent
 	journal   *journal.Journal    // nil if there is none
 	state     *runtimestate.Store // nil if there is none
+	copies    *runtimestate.Store // of the calls, for a power cut; nil if there are none
 	backend   *backend
-	control   *control.Server // nil if there is none
+	control   *control.Server  // nil if there is none
+	metrics   *metrics.Metrics // nil if nobody may read them
 	addresses *addressWatch
 	watching  sync.WaitGroup // the run of addresses
 
@@ -106,6 +109,9 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	d.addresses = &addressWatch{log: o.Logger, has: localaddr.Has, remind: c.Log.Remind,
 		wanted: func() []config.Address { return d.reloads.loaded.Load().Addresses() },
 		back:   func() { d.agent.Renew() }}
+	if c.Metrics.Listen.IsValid() {
+		d.metrics = metrics.New(o.Version, d.metricsState)
+	}
 	if limit, ok := descriptorLimit(); ok {
 		if s := descriptorWarning(c, limit); s != "" {
 			o.Logger.Warn(s)
@@ -179,14 +185,18 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		CallbackWindow: c.Emergency.CallbackWindow, CallbackFrom: c.Emergency.CallbackFrom,
 		SecondAfter: c.Emergency.SecondAfter, Sockets: d.sockets,
 	}
+	if d.metrics != nil {
+		o.EmergencyPassed = d.metrics.EmergencyPassed
+	}
 	if d.journal != nil {
 		o.FirstCall = d.journal.FirstCall()
 	}
 	if c.Control.Socket != "" { // after the contacts have begun to close, because Open may wait a second for the disk
-		d.state = runtimestate.Open(runtimestate.Folder(c.Control.Socket), callPrefix, d.log)
+		d.openState(c.Control.Socket, c.Journal.File)
 		o.SavedBinding, o.SaveBinding = d.savedBinding, d.saveBinding
 		o.SavedRegistration, o.SaveRegistration = d.savedRegistration, d.saveRegistration
-		o.SavedCalls, o.SaveCall = d.savedCalls(), d.saveCall
+		o.SavedCalls, o.Rebooted = d.savedCalls()
+		o.SaveCall = d.saveCall
 	}
 	var err error
 	if relays(c) {
@@ -234,7 +244,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 func (d *Daemon) makeLine(c *config.Config, l *config.Line, contact relay.Contact) (*Line, sipua.LineOptions, error) {
 	k, bo := newLine(l, contact, d.journal, d.epoch, d.log)
 	k.tell = d.alarms.post
-	bo.Remind = c.Log.Remind
+	bo.Remind, k.metrics = c.Log.Remind, d.metrics.NewLine()
 	k.line = bridge.NewLine(bo)
 	lo, err := k.sipOptions(c, l)
 	if bo.Saved.CallbackBy > 0 {

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"fmt"
 	"net"
 	"os"
 	"testing"
@@ -72,8 +73,11 @@ func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
 	tick <- time.Now()
 	signals <- os.Interrupt
 	require.Empty(t, <-ended)
-	require.Equal(t, "EXTEND_TIMEOUT_USEC=30000000", <-told)
+	require.Equal(t, "EXTEND_TIMEOUT_USEC=47000000", <-told)
 	require.Empty(t, told, "no more than one")
+	unit, err := os.ReadFile("../../deploy/clearback.service")
+	require.NoError(t, err)
+	require.Contains(t, string(unit), fmt.Sprintf("\nTimeoutStopSec=%.0fs\n", stopTimeout.Seconds()))
 }
 
 // Run notifies the service manager when the lines are served, and when the daemon begins to end (sd_notify(3)).

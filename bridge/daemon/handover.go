@@ -3,18 +3,21 @@ package daemon
 import (
 	"context"
 	"errors"
+	"net/http"
 	"slices"
 	"time"
 
 	"go.uber.org/zap"
 
+	"clearback/bridge/control"
 	"clearback/bridge/relay/drivers"
 )
 
 // HandOver ends the daemon for another process that goes on with its calls, sockets and registrations. It sends
-// nothing. It waits for a moment in which no line is in an opening and no call is changing, ringing or ending: at most
-// 20 s for ordinary calls, and without a limit for an unanswered emergency call. Then everything closes, the loops last
-// (invariant 9). What arrives meanwhile waits in the sockets, if [Options.Sockets] can keep them.
+// nothing. It waits for a moment in which no line has an opening or a tuning session, and no call is changing, ringing
+// or ending. It waits at most 20 s for ordinary calls, then 5 s for the loops, and without a limit for an unanswered
+// emergency call. Then everything closes, the loops last (invariant 9). What arrives meanwhile waits in the sockets, if
+// [Options.Sockets] can keep them.
 //
 // Once hurry has ended, HandOver waits no longer: a later process continues an emergency call that rings, and ends
 // other calls that ring. HandOver becomes a [Daemon.Shutdown] if full ends before the calls have been left. It also
@@ -57,7 +60,27 @@ func (d *Daemon) mayLeave() error {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), mayStartFor)
 	defer cancel()
-	return d.mayStart(ctx)
+	result := make(chan error, 1) // buffer 1: mayLeave may have stopped waiting for the result
+	go func() { result <- d.mayStart(ctx) }()
+	select {
+	case err := <-result:
+		return err
+	case <-ctx.Done(): // a disk that hangs may hold mayStart for ever
+		return errors.New("whether the next process would start is not known in time")
+	}
+}
+
+// Restart implements control.Backend.
+func (h *backend) Restart() (r control.Restart, err error) {
+	if asked := &h.d.reloads.asked; !asked.TryLock() {
+		return r, &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy,
+			Text: "another request of this kind, or a reload, is under way; try again"}
+	}
+	defer h.d.reloads.asked.Unlock()
+	if err := h.d.mayLeave(); err != nil {
+		r.EndsCalls = err.Error()
+	}
+	return r, nil
 }
 
 // canSave returns an error if the state cannot be saved within stateTimeout.
@@ -66,11 +89,11 @@ func (d *Daemon) canSave() error {
 	if d.state == nil {
 		return errors.New("control.socket is none, so nothing is saved")
 	}
-	saved := make(chan error, 1) // one result, which nobody may be waiting for any more
+	saved := make(chan error, 1) // buffer 1: canSave may have stopped waiting for the result
 	if err := d.state.Put(trial, time.Now(), func(err error) { saved <- err }); err != nil {
 		return err
 	}
-	defer func() { _ = d.state.Remove(trial) }() // an error concerns the name
+	defer func() { _ = d.state.Remove(trial) }() // fails only if the name is not allowed
 	select {
 	case err := <-saved:
 		return err

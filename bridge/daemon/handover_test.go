@@ -8,6 +8,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -22,8 +23,7 @@ import (
 	"clearback/bridge/socketstore"
 )
 
-// nextOf returns the service's next message. It skips the questions whether the service is there, which come at random
-// times, and provisional answers.
+// nextOf returns the service's next message. It skips OPTIONS, which come at random times, and provisional responses.
 func nextOf(service *uatest.Peer) uatest.Message {
 	for {
 		if m := service.Next(); !m.Is("OPTIONS") && !m.Is("100") {
@@ -173,6 +173,23 @@ func TestHandOverWithADeadBoard(t *testing.T) {
 	require.Less(t, time.Since(began), CloseTimeout/2)
 }
 
+// SAFETY.md S129. A hand-over tries longer to close the contacts if many of them share a controller, and so perhaps a
+// slow bus. It closes a contact that the file no longer has, too: nobody else knows it any more.
+func TestHandOverClosesEveryContact(t *testing.T) {
+	t.Parallel()
+	b := newReloadBed(t, boxOffice, stageDoor, workshop, greenRoom)
+	require.Equal(t, time.Second+2*100*time.Millisecond, b.d.leaveCloseLimit())
+	b.d.state = runtimestate.Open(filepath.Join(t.TempDir(), "state"), callPrefix, zap.NewNop())
+	b.call()
+	require.Equal(t, "removed", b.reload(stageDoor, workshop, greenRoom).Waiting[0].Change)
+	before := len(b.boards["cabinet"].Writes(0))
+	require.Empty(t, b.d.HandOver(t.Context(), t.Context()))
+	require.Equal(t, 1, b.logs.FilterMessageSnippet("are left to the next process").Len())
+	closed := b.boards["cabinet"].Writes(0)
+	require.Greater(t, len(closed), before)
+	require.False(t, closed[len(closed)-1])
+}
+
 // Calls are left only to a process that would start.
 func TestHandOverToNobody(t *testing.T) {
 	t.Parallel()
@@ -192,4 +209,18 @@ func TestHandOverToNobody(t *testing.T) {
 	require.Zero(t, logs.FilterMessageSnippet("are left to the next process").Len())
 	require.Equal(t, 1, logs.FilterMessageSnippet("cannot be left to the next process").Len())
 	_ = d.agent.Close() // as in TestShutdownInAHurry
+}
+
+// A check that does not return, for example because the disk hangs, does not delay the end of the calls for ever.
+func TestHandOverCheckThatHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hung := make(chan struct{}) // closed at the end of the test
+		d := &Daemon{state: runtimestate.Open(filepath.Join(t.TempDir(), "state"), callPrefix, zap.NewNop()),
+			mayStart: func(context.Context) error { <-hung; return nil }}
+		defer d.state.Close(stateTimeout)
+		defer close(hung)
+		began := time.Now()
+		require.ErrorContains(t, d.mayLeave(), "not known in time")
+		require.Equal(t, mayStartFor, time.Since(began))
+	})
 }

@@ -14,6 +14,7 @@ import (
 
 	"clearback/bridge"
 	"clearback/bridge/journal"
+	"clearback/bridge/metrics"
 	"clearback/bridge/relay"
 	"clearback/bridge/sipua"
 	"clearback/bridge/testcall"
@@ -36,6 +37,7 @@ type Line struct {
 	tell    func(alarm.Report) // takes what people must know, and never blocks; nil: nobody does
 	epoch   time.Time
 	log     *zap.Logger
+	metrics *metrics.Line // nil if nobody may read them
 
 	ctx  context.Context // ends with end
 	stop context.CancelFunc
@@ -150,6 +152,7 @@ func (l *Line) record(e callrecord.Entry) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	accounts, incidents := l.recorder.Take(e)
+	l.metrics.Record(&e, accounts, incidents)
 	if l.journal != nil { // mu is held, so that states arrive in order
 		l.journal.Append(e, accounts, incidents)
 	}
@@ -197,6 +200,7 @@ func (l *Line) setCallInfo(n callrecord.CallInfo) {
 
 // setCallMedia records what was received in a call that has ended.
 func (l *Line) setCallMedia(call supervision.CallID, m callrecord.Media) {
+	l.metrics.Media(&m)
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if a := l.recorder.AddMedia(call, m); a != nil && l.journal != nil {

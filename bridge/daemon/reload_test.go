@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"fmt"
 	"net/netip"
 	"os"
@@ -133,6 +134,15 @@ func (b *reloadBed) reload(lines ...bedLine) control.Reload {
 func (b *reloadBed) eventually(what string, f func() bool) {
 	b.t.Helper()
 	require.Eventually(b.t, f, 5*time.Second, time.Millisecond, what)
+}
+
+// ready waits until every controller has confirmed the closings with which its connection begins. A fault for a closing
+// that is injected earlier may meet one of those.
+func (b *reloadBed) ready() {
+	b.t.Helper()
+	ctx, cancel := context.WithTimeout(b.t.Context(), 5*time.Second)
+	defer cancel()
+	require.NoError(b.t, b.d.contacts.Ready(ctx))
 }
 
 // registers returns the REGISTERs of a user so far.

@@ -168,6 +168,9 @@ const (
 	admissionWait = time.Second
 )
 
+// callInTheWay is why the lines of a group were not exchanged.
+const callInTheWay = "a call is beginning or ending, or an emergency call of a removed line is still up"
+
 // applyGroup carries out a group if all its lines are idle and all contacts that it takes away are known to be closed.
 // Otherwise it changes nothing and returns what it waits for. r.mu is held.
 func (r *reloads) applyGroup(g *group) (why string) {
@@ -207,9 +210,9 @@ func (r *reloads) applyGroup(g *group) (why string) {
 	case err != nil:
 		return err.Error()
 	case !done && len(g.controllers) > 0:
-		return r.failed(g, "a call is beginning or ending") // its contacts were closed for nothing
+		return r.failed(g, callInTheWay) // its contacts were closed for nothing
 	case !done:
-		return "a call is beginning or ending"
+		return callInTheWay
 	}
 	for _, l := range next {
 		if l.is == nil {
@@ -314,7 +317,7 @@ func (r *reloads) nextLines(g *group) (all []nextLine, err error) {
 			n.line, o, err = r.d.makeLine(g.c, will, contactFor(will))
 			n.sip = &o
 		case !reflect.DeepEqual(sipPart(n.line.Config()), sipPart(will)),
-			n.line.Config().Contact.Place() != will.Contact.Place(): // by which a restart knows whose calls they are
+			n.line.Config().Contact.Place() != will.Contact.Place(): // it is saved with each call, as its owner
 			n.is = n.line.Config()
 			o, err = n.line.sipOptions(g.c, will)
 			n.sip = &o

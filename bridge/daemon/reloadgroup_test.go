@@ -66,7 +66,7 @@ func TestReloadPausesForACall(t *testing.T) {
 	l := b.d.Line("box-office")
 	r, closes := b.d.reloads, atomic.Int32{}
 	l.setParts(func(p *parts) { p.contact = callContact{p.contact, l, &closes} })
-	require.Equal(t, "a call is beginning or ending", b.reload(workshop).Waiting[0].Why)
+	require.Equal(t, callInTheWay, b.reload(workshop).Waiting[0].Why)
 	r.mu.Lock()
 	for _, p := range r.pauses {
 		p.until = time.Now().Add(time.Hour)
@@ -138,6 +138,7 @@ func TestReloadPauses(t *testing.T) {
 func TestReloadLeavesAContact(t *testing.T) {
 	t.Parallel()
 	confirmOne := func(b *reloadBed, board string) {
+		b.ready()
 		b.boards[board].Inject(relaytest.Fault{Do: relaytest.Delay, On: relaytest.Closing, Once: true})
 		b.boards[board].Inject(relaytest.Fault{Do: relaytest.Refuse, On: relaytest.Closing})
 	}
@@ -147,6 +148,7 @@ func TestReloadLeavesAContact(t *testing.T) {
 	require.Equal(t, "contact", r.Waiting[0].Change)
 	require.Contains(t, r.Waiting[0].Why, "cabinet: ")
 	require.Equal(t, r.Waiting, b.waiting())
+	require.Contains(t, b.d.unready(), "a contact that a reload took from its line is not known closed")
 	closed := func() bool { return b.d.Line("box-office").View().Loop == supervision.StateClosed }
 	b.eventually("the new contact is closed", closed)
 	b.pulse("box-office")

@@ -14,10 +14,11 @@ import (
 )
 
 // Run starts a daemon and runs it until the first of signals. SIGUSR2 hands over to another process
-// ([Daemon.HandOver]), any other ends the calls ([Daemon.Shutdown]). A second one shortens the wait for the contacts
-// and ends all other waits, but a hand-over that is still waiting becomes a shutdown unless the second one is SIGUSR2
-// too. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog. It returns
-// the lines whose contact is not known to be closed. An error means that the daemon could not start; see [Start].
+// ([Daemon.HandOver]), any other ends the calls ([Daemon.Shutdown]). A second signal shortens the wait for the contacts
+// and ends all other waits. But while a hand-over is still waiting, a signal other than SIGUSR2 turns it into a
+// shutdown. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog. It
+// returns the lines whose contact is not known to be closed. An error means that the daemon could not start; see
+// [Start].
 func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotClosed, error) {
 	began := time.Now()
 	d, err := Start(c, o)
@@ -27,14 +28,15 @@ func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotCl
 	for _, s := range config.Unbounded(c) {
 		o.Logger.Warn("contact: " + s)
 	}
-	o.Logger.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", o.Version),
-		zap.Duration("after", time.Since(began)))
-	o.Notify("READY=1")
-	if o.Watchdog > 0 {
+	if o.Watchdog > 0 || d.metrics != nil {
 		w := newWatchdog(d, o)
 		w.start()
 		defer w.end()
+		defer d.serveMetrics(c.Metrics.Listen, w.healthy)()
 	}
+	o.Logger.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", o.Version),
+		zap.Duration("after", time.Since(began)))
+	o.Notify("READY=1")
 	s := awaitEnd(d, signals, o.Hangups)
 	o.Logger.Info("ending", zap.Stringer("signal", s))
 	d.reloads.tellLast("STOPPING=1")
@@ -62,8 +64,15 @@ func awaitEnd(d *Daemon, signals, hangups <-chan os.Signal) os.Signal {
 	return <-signals
 }
 
-// extendEvery is how often the service manager is asked for more time while an emergency call is up.
-const extendEvery = 10 * time.Second
+const (
+	// extendEvery is how often the service manager is asked for more time while an emergency call is up. Our own
+	// number: few emergency calls end sooner.
+	extendEvery = 2 * time.Second
+	// extendBy is how much time it is asked for. An end has stopTimeout, also if an emergency call has delayed it.
+	extendBy = stopTimeout + extendEvery
+	// stopTimeout is TimeoutStopSec of deploy/clearback.service.
+	stopTimeout = 45 * time.Second
+)
 
 // stopper is the part of a daemon that end needs.
 type stopper interface {
@@ -104,7 +113,7 @@ func end(d stopper, o Options, first os.Signal, signals <-chan os.Signal,
 			cancel()
 		case <-extend:
 			if d.EmergencyUp() {
-				o.Notify(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", (3 * extendEvery).Microseconds()))
+				o.Notify(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", extendBy.Microseconds()))
 			}
 		case left := <-done:
 			return left

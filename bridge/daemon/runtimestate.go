@@ -9,6 +9,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"clearback/bridge/runtimestate"
 	"clearback/bridge/sipua"
 	"clearback/bridge/sipua/registration"
 	"clearback/supervision"
@@ -16,11 +17,46 @@ import (
 
 // What the next start needs at once is kept in a folder beside the control socket. The service manager creates it in
 // memory (/run), so saving every refresh does not wear out a disk. It survives the death of the daemon and a restart,
-// but not a reboot, after which most bindings would have expired. If the control socket is elsewhere, it survives a
-// reboot too, and calls that were up at a power cut are taken up.
+// but not a reboot, after which most bindings would have expired.
+//
+// The calls are copied to a second folder, on the disk, for a power cut. Nothing waits for a copy. The first folder has
+// a mark once it has all calls. The copies are read only if the mark is missing, so no clock matters; otherwise, copies
+// of calls that the first folder does not have are removed.
 
 // stateTimeout is how long the end of the daemon waits until the state is saved.
 const stateTimeout = time.Second
+
+// startName is the name of the mark.
+const startName = "start"
+
+// savedStart is the mark. Boot identifies the start of the machine; it is "" where that cannot be read.
+type savedStart struct{ Boot string }
+
+// openState opens the state of the daemon with that control socket and journal. If the first folder cannot be read, for
+// example because another daemon uses it, the copies are left alone.
+func (d *Daemon) openState(socket, journal string) {
+	d.state = runtimestate.Open(runtimestate.Folder(socket), callPrefix, d.log)
+	folder := runtimestate.CopyFolder(socket, journal)
+	if folder == "" || !d.state.WasRead() {
+		return
+	}
+	open := runtimestate.Open
+	if _, marked := d.lastStart(); marked {
+		open = runtimestate.OpenEmpty
+	}
+	d.copies = open(folder, callPrefix, d.log)
+}
+
+func (d *Daemon) lastStart() (last savedStart, ok bool) {
+	ok, err := d.state.Get(startName, &last)
+	return last, ok && err == nil
+}
+
+func (d *Daemon) saveStart() {
+	if err := d.state.Put(startName, savedStart{registration.BootID()}, nil); err != nil {
+		d.log.Error("cannot save the start of the machine", zap.Error(err))
+	}
+}
 
 func bindingName(line string) string { return "adapter-" + line }
 
@@ -81,34 +117,81 @@ const callPrefix = "call-"
 
 func callName(call supervision.CallID) string { return fmt.Sprint(callPrefix, uint64(call)) }
 
-// savedCalls returns the calls that an earlier process saved. What is not in the form of a call is removed.
-func (d *Daemon) savedCalls() map[supervision.CallID][]byte {
+// savedCalls returns the calls that an earlier process saved, and which of them were saved before the machine's present
+// start. It saves each where it is missing.
+func (d *Daemon) savedCalls() (calls map[supervision.CallID][]byte, rebooted map[supervision.CallID]bool) {
+	calls, rebooted = d.callsIn(d.state), map[supervision.CallID]bool{}
+	last, _ := d.lastStart()
+	for call, state := range calls {
+		rebooted[call] = last.Boot != "" && last.Boot != registration.BootID()
+		if d.copies != nil {
+			d.putCall(d.copies, call, state, nil)
+		}
+	}
+	var missing []supervision.CallID
+	if d.copies != nil {
+		for call, state := range d.callsIn(d.copies) {
+			if calls[call] == nil {
+				calls[call], rebooted[call] = state, true
+				if sipua.Answered(state) { // others are ended at once
+					missing = append(missing, call)
+				}
+			}
+		}
+	}
+	left := len(missing)
+	if left == 0 {
+		d.saveStart()
+	}
+	for _, call := range missing {
+		d.putCall(d.state, call, calls[call], func(err error) { // in the goroutine of the store
+			if err != nil {
+				return // without the mark, the copies are read again
+			}
+			if left--; left == 0 {
+				d.saveStart()
+			}
+		})
+	}
+	return calls, rebooted
+}
+
+// callsIn returns the calls in a folder. What is not in the form of a call is removed.
+func (d *Daemon) callsIn(s *runtimestate.Store) map[supervision.CallID][]byte {
 	calls := map[supervision.CallID][]byte{}
-	for _, name := range d.state.Names(callPrefix) {
+	for _, name := range s.Names(callPrefix) {
 		var state json.RawMessage
 		id, err := strconv.ParseUint(strings.TrimPrefix(name, callPrefix), 10, 64)
 		if call := supervision.CallID(id); err == nil && callName(call) == name {
-			if _, err = d.state.Get(name, &state); err == nil {
+			if _, err = s.Get(name, &state); err == nil {
 				calls[call] = state
 				continue
 			}
 		}
 		d.log.Warn("a saved call cannot be read; if its line is still held, hang up there", zap.String("file", name),
 			zap.Error(err))
-		if err := d.state.Remove(name); err != nil {
+		if err := s.Remove(name); err != nil {
 			d.log.Error("cannot remove a saved call", zap.Error(err))
 		}
 	}
 	return calls
 }
 
-// saveCall saves the state of a call, or removes it if state is nil.
+// saveCall saves the state of a call, or removes it if state is nil. done is called once the state is in the first
+// folder.
 func (d *Daemon) saveCall(call supervision.CallID, state []byte, done func(error)) {
+	d.putCall(d.state, call, state, done)
+	if d.copies != nil {
+		d.putCall(d.copies, call, state, nil)
+	}
+}
+
+func (d *Daemon) putCall(s *runtimestate.Store, call supervision.CallID, state []byte, done func(error)) {
 	var err error
 	if state == nil {
-		err = d.state.Remove(callName(call))
+		err = s.Remove(callName(call))
 	} else {
-		err = d.state.Put(callName(call), json.RawMessage(state), done)
+		err = s.Put(callName(call), json.RawMessage(state), done)
 	}
 	if err != nil {
 		d.log.Error("cannot save a call", zap.Uint64("call", uint64(call)), zap.Error(err))

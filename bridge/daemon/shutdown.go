@@ -10,6 +10,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/relay/drivers"
+	"clearback/config"
 )
 
 // Time limits of the steps of a shutdown.
@@ -20,10 +21,13 @@ const (
 	// CloseTimeout is how long the daemon tries to close the contacts. `clearback close` tries for the same time by
 	// default.
 	CloseTimeout = 10 * time.Second
-	// leaveCloseFor replaces CloseTimeout once the calls have been left to the next process, which closes the contacts
-	// before anything else: until it runs, what arrives waits, even a call for help. Our own number: the time-out of a
-	// controller's request.
+	// leaveCloseFor replaces CloseTimeout once the calls have been left to the next process. That process closes the
+	// contacts again before anything else. Until it runs, what arrives waits, even a call for help. Our own number: the
+	// time-out of a controller's request.
 	leaveCloseFor = time.Second
+	// leaveCloseMore is added for each contact of the controller with the most: its contacts may share a slow bus. Our
+	// own number: writing a coil and reading it back takes about 60 ms at 9600 bit/s.
+	leaveCloseMore = 100 * time.Millisecond
 	// hurriedCloseFor replaces CloseTimeout after a second signal.
 	hurriedCloseFor = 500 * time.Millisecond
 )
@@ -42,8 +46,8 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	})
 }
 
-// finish ends the daemon. endCalls ends the calls and the agent, or leaves them to another process and returns true. It
-// is awaited until skip has ended.
+// finish ends the daemon. endCalls ends the calls and the agent, or leaves them to another process and returns true.
+// finish waits for it until skip has ended.
 func (d *Daemon) finish(hurry, skip context.Context, endCalls func() (leave bool)) []drivers.NotClosed {
 	d.once.Do(func() {
 		close(d.ending)
@@ -69,7 +73,7 @@ func (d *Daemon) finish(hurry, skip context.Context, endCalls func() (leave bool
 		d.closeMedia(leave.Load())
 		limit := d.closeFor
 		if leave.Load() {
-			limit = min(limit, leaveCloseFor)
+			limit = min(limit, d.leaveCloseLimit())
 		}
 		ctx, cancelTime := context.WithTimeout(closing, limit)
 		defer cancelTime()
@@ -85,6 +89,18 @@ func (d *Daemon) finish(hurry, skip context.Context, endCalls func() (leave bool
 		d.closeRecords()
 	})
 	return d.notClosed
+}
+
+// leaveCloseLimit returns how long a daemon that has left its calls tries to close the contacts.
+func (d *Daemon) leaveCloseLimit() time.Duration {
+	contacts, most := map[string]int{}, 0
+	for _, l := range d.all() {
+		if k := &l.Config().Contact; k.Driver != config.DriverNone {
+			contacts[k.Controller]++
+			most = max(most, contacts[k.Controller])
+		}
+	}
+	return leaveCloseFor + time.Duration(most)*leaveCloseMore
 }
 
 // closeMedia closes the media relay, or leaves its sessions to another process.
@@ -103,6 +119,15 @@ func (d *Daemon) closeMedia(leave bool) {
 
 // closeRecords writes what is left to the state and the journal.
 func (d *Daemon) closeRecords() {
+	var closing sync.WaitGroup // the copies delay nothing else
+	if d.copies != nil {
+		closing.Go(func() {
+			if err := d.copies.Close(stateTimeout); err != nil {
+				d.log.Error("cannot save the copies of the calls; after a power cut, calls may be taken up that have ended",
+					zap.Error(err))
+			}
+		})
+	}
 	if d.state != nil {
 		if err := d.state.Close(stateTimeout); err != nil {
 			d.log.Error("cannot save the state of adapters and calls; after a restart, lines may not ring until their adapters register again, and calls may be taken up that have ended",
@@ -114,6 +139,7 @@ func (d *Daemon) closeRecords() {
 			d.log.Error("the end of the journal could not be written", zap.Error(err))
 		}
 	}
+	closing.Wait()
 }
 
 // endControl ends the tuning sessions and the requests of the control socket. It runs beside the rest of the shutdown.

@@ -22,6 +22,9 @@ type watchdog struct {
 	log       *zap.Logger
 	quit      chan struct{} // closed by end
 	fed       sync.WaitGroup
+	alarm     string // logged when a line is stuck
+	began     time.Time
+	last      atomic.Int64 // when it was last fed, after began
 
 	// owned by run
 	lines map[*Line]*probe
@@ -38,9 +41,23 @@ type probe struct {
 }
 
 func newWatchdog(d *Daemon, o Options) *watchdog {
-	w := &watchdog{every: o.Watchdog, emergency: &probe{ask: d.EmergencyUp}, notify: o.Notify, log: o.Logger,
-		quit: make(chan struct{}), current: d.all, lines: map[*Line]*probe{}}
+	w := &watchdog{every: o.Watchdog, began: time.Now(), emergency: &probe{ask: d.EmergencyUp}, notify: o.Notify,
+		log: o.Logger, quit: make(chan struct{}), current: d.all, lines: map[*Line]*probe{},
+		alarm: "a line is stuck; the service manager ends the daemon and starts it again, after any emergency call"}
+	if o.Watchdog <= 0 { // only [watchdog.healthy] is asked for
+		w.every, w.notify = healthEvery, func(string) {}
+		w.alarm = "a line is stuck; restart the daemon, after any emergency call"
+	}
 	return w
+}
+
+// healthEvery is the period if the service manager has no watchdog. It is a quarter of WatchdogSec= in
+// deploy/clearback.service.
+const healthEvery = 2500 * time.Millisecond
+
+// healthy reports whether the service manager's watchdog was, or would have been, fed of late. It does not block.
+func (w *watchdog) healthy() bool {
+	return time.Since(w.began)-time.Duration(w.last.Load()) <= 2*w.every
 }
 
 func (w *watchdog) start() {
@@ -101,11 +118,11 @@ func (w *watchdog) feed() {
 	if names := strings.Join(stuck, ", "); names != w.stuck {
 		w.stuck = names
 		if names != "" {
-			w.log.Error("a line is stuck; the service manager ends the daemon and starts it again, after any emergency call",
-				zap.String("line", names))
+			w.log.Error(w.alarm, zap.String("line", names))
 		}
 	}
 	if len(stuck) == 0 || w.emergency.recent(2*w.every) && w.emergency.said.Load() {
+		w.last.Store(int64(time.Since(w.began)))
 		w.notify("WATCHDOG=1")
 	}
 }

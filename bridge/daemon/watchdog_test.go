@@ -55,11 +55,15 @@ type watchdogBed struct {
 }
 
 func newWatchdogBed(t *testing.T, emergency func() bool) *watchdogBed {
+	return newWatchdogBedOf(t, emergency, 2500*time.Millisecond)
+}
+
+func newWatchdogBedOf(t *testing.T, emergency func() bool, every time.Duration) *watchdogBed {
 	core, logs := observer.New(zap.InfoLevel)
 	b := &watchdogBed{lines: []*Line{idleLine("box-office"), idleLine("stage-door")}, logs: logs}
 	b.d = &Daemon{}
 	b.d.lines.Store(&b.lines)
-	b.watchdog = newWatchdog(b.d, Options{Logger: zap.New(core), Watchdog: 2500 * time.Millisecond,
+	b.watchdog = newWatchdog(b.d, Options{Logger: zap.New(core), Watchdog: every,
 		Notify: func(state string) {
 			assert.Equal(t, "WATCHDOG=1", state)
 			b.fed.Add(1)
@@ -85,21 +89,45 @@ func (b *watchdogBed) stop() {
 	}
 }
 
+// Without a service manager's watchdog nothing is fed, and the health follows the same rule. The log promises no
+// restart.
+func TestHealthWithoutAWatchdog(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var emergency atomic.Bool
+		b := newWatchdogBedOf(t, emergency.Load, 0)
+		assert.Zero(t, b.during(time.Minute))
+		assert.True(t, b.healthy())
+		stuck := stick(b.lines[0])
+		assert.Zero(t, b.during(time.Minute))
+		assert.False(t, b.healthy())
+		require.Equal(t, 1, b.logs.Len())
+		assert.Equal(t, "a line is stuck; restart the daemon, after any emergency call", b.logs.All()[0].Message)
+		emergency.Store(true)
+		b.during(time.Minute)
+		assert.True(t, b.healthy(), "an emergency call is up")
+		close(stuck)
+		b.stop()
+	})
+}
+
 // SAFETY.md S105: a line whose goroutine is stuck ends the feeding within three periods, although the other line runs.
 // Once the line runs again, the watchdog is fed again.
 func TestStuckLineStopsTheWatchdog(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newWatchdogBed(t, func() bool { return false })
+		assert.True(t, b.healthy(), "before it is first fed")
 		assert.Equal(t, 4, b.during(10*time.Second), "every period, although nothing happens")
 		stuck := stick(b.lines[0])
 		assert.LessOrEqual(t, b.during(3*b.every), 2)
 		assert.Zero(t, b.during(time.Minute))
+		assert.False(t, b.healthy())
 		all := b.logs.All()
 		require.Len(t, all, 1, "once")
 		assert.Equal(t, "box-office", all[0].ContextMap()["line"])
 		close(stuck)
 		assert.Positive(t, b.during(2*b.every))
 		assert.Equal(t, 4, b.during(10*time.Second))
+		assert.True(t, b.healthy())
 		b.stop()
 		assert.Zero(t, b.during(10*time.Second))
 	})

@@ -143,6 +143,7 @@ type Health struct {
 	Problem string    // empty if there is none
 	Since   time.Time // of the problem
 	Dropped uint64    // records lost since the start
+	Written uint64    // events, effects, accounts, incidents and trials written since the start
 	Queued  int
 }
 

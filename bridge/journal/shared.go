@@ -13,6 +13,7 @@ type writerState struct {
 	problem string
 	since   time.Time
 	lost    uint64
+	written uint64
 	pending int
 }
 
@@ -78,13 +79,19 @@ func (s *writerState) all() []SavedLine {
 func (s *writerState) health() Health {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return Health{Problem: s.problem, Since: s.since, Dropped: s.lost, Queued: s.pending}
+	return Health{Problem: s.problem, Since: s.since, Dropped: s.lost, Written: s.written, Queued: s.pending}
 }
 
 func (s *writerState) count(pending int, lost uint64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.pending, s.lost = pending, lost
+}
+
+func (s *writerState) wrote(records int) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.written += uint64(records)
 }
 
 func (s *writerState) setProblem(problem string, since time.Time) {

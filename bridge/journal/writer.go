@@ -206,7 +206,9 @@ func (w *writer) attempt(now time.Time) error {
 		if err != nil {
 			return err
 		}
+		before := w.batcher.size()
 		w.batcher.written(rows)
+		w.shared.wrote(before - w.batcher.size())
 	}
 	if lost := w.lost(); lost > w.reportedLost {
 		if w.lostFrom.IsZero() { // the records were lost since this turn began

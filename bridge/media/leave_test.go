@@ -1,6 +1,7 @@
 package media_test
 
 import (
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -42,10 +43,12 @@ func TestSoundThatWaitedIsNoSign(t *testing.T) {
 
 	s, err = relay().Resume(saved)
 	require.NoError(t, err)
+	runtime.GC() // leaves time to read too early: before Follow, nothing tells whose packets these are
 	s.Expect(media.AdapterSide, a.addr(), zero)
 	s.Expect(media.ServiceSide, f.addr(), zero)
 	s.Follow(saved)
 	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Packets == waiting })
+	require.Zero(t, s.Stats(media.AdapterSide).Unsent, "what waited is lost")
 	require.False(t, s.Resumed(media.AdapterSide))
 	seq := uint16(2 + waiting)
 	require.Eventually(t, func() bool {

@@ -143,7 +143,7 @@ func (r *Relay) NewSession() (*Session, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := r.add(s); err != nil {
+	if err := r.add(s, true); err != nil {
 		return nil, err
 	}
 	return s, nil

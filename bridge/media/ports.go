@@ -45,7 +45,7 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 			if r.isCoolingDown(netip.AddrPortFrom(addr, port)) != resting {
 				continue
 			}
-			pair, err = bindPair(addr, port)
+			pair, err = bindPair(netip.AddrPortFrom(addr, port), bindNew)
 			if err == nil {
 				return pair, nil
 			}
@@ -85,25 +85,28 @@ func coprime(n int) int {
 	}
 }
 
-// bindPair binds port and port+1, or neither.
-func bindPair(addr netip.Addr, port uint16) (pair [2]*net.UDPConn, err error) {
-	if pair[rtpFlow], err = bindOne(&net.ListenConfig{}, addr, port); err != nil {
+// bindPair binds the port of at and the next one, or neither.
+func bindPair(at netip.AddrPort, bind func(netip.AddrPort) (*net.UDPConn, error)) (pair [2]*net.UDPConn, err error) {
+	if pair[rtpFlow], err = bind(at); err != nil {
 		return pair, err
 	}
-	if pair[rtcpFlow], err = bindOne(&net.ListenConfig{}, addr, port+1); err != nil {
+	if pair[rtcpFlow], err = bind(netip.AddrPortFrom(at.Addr(), at.Port()+1)); err != nil {
 		return pair, errors.Join(err, pair[rtpFlow].Close())
 	}
 	return pair, nil
 }
 
-func bindOne(by *net.ListenConfig, addr netip.Addr, port uint16) (*net.UDPConn, error) {
-	p, err := by.ListenPacket(context.Background(), "udp", netip.AddrPortFrom(addr, port).String())
+// bindNew binds a port that must be free.
+func bindNew(at netip.AddrPort) (*net.UDPConn, error) { return bindOne(&net.ListenConfig{}, at) }
+
+func bindOne(by *net.ListenConfig, at netip.AddrPort) (*net.UDPConn, error) {
+	p, err := by.ListenPacket(context.Background(), "udp", at.String())
 	if err != nil {
 		return nil, err
 	}
 	c := p.(*net.UDPConn)
 	// The marking is a request to the network. If the system refuses it, packets are sent unmarked.
-	if addr.Is4() {
+	if at.Addr().Is4() {
 		_ = ipv4.NewConn(c).SetTOS(tosExpedited)
 	} else {
 		_ = ipv6.NewConn(c).SetTrafficClass(tosExpedited)

@@ -34,43 +34,32 @@ func (s *Session) Saved() (saved SavedSession) {
 
 // Resume opens a session on the addresses and ports of a saved one, whatever the relay's own are now. On Linux the
 // machine need not have the addresses yet. Resume fails if the ports cannot be bound, for example because another
-// process uses them. Set what the session descriptions said ([Session.Expect] and the rest) before [Session.Follow].
+// process uses them. Set what the session descriptions said ([Session.Expect] and the rest) before [Session.Follow],
+// which begins to read: by then packets may wait in the ports.
 func (r *Relay) Resume(saved SavedSession) (*Session, error) {
 	waited := false
+	bind := func(at netip.AddrPort) (*net.UDPConn, error) {
+		if c := r.kept.TakeUDP(at); c != nil {
+			waited = true
+			return c, nil
+		}
+		return bindOne(localaddr.ListenConfig(at.Addr()), at)
+	}
 	s, err := newSession(r, func(side Side) ([2]*net.UDPConn, error) {
 		at := saved[side].Local
 		if at.Port() == 0 || at.Port()%2 != 0 || !at.Addr().IsValid() {
 			return [2]*net.UDPConn{}, fmt.Errorf("media: %v is no address of a stream", at)
 		}
-		return r.bindAgain(at, &waited)
+		return bindPair(at, bind)
 	})
 	if err != nil {
 		return nil, err
 	}
 	s.waited = waited
-	if err := r.add(s); err != nil {
+	if err := r.add(s, false); err != nil {
 		return nil, err
 	}
 	return s, nil
-}
-
-// bindAgain is bindPair for ports that an earlier process may have kept. It sets kept if one was.
-func (r *Relay) bindAgain(at netip.AddrPort, kept *bool) (pair [2]*net.UDPConn, err error) {
-	for f := range pair {
-		own := netip.AddrPortFrom(at.Addr(), at.Port()+uint16(f))
-		if pair[f] = r.kept.TakeUDP(own); pair[f] != nil {
-			*kept = true
-		} else {
-			pair[f], err = bindOne(localaddr.ListenConfig(own.Addr()), own.Addr(), own.Port())
-		}
-		if err != nil {
-			if f > 0 {
-				err = errors.Join(err, pair[0].Close())
-			}
-			return pair, err
-		}
-	}
-	return pair, nil
 }
 
 // Leave is Close for a process that leaves its sessions to another one: the ports are kept, and what arrives from now
@@ -90,7 +79,7 @@ func (s *Session) leave() error {
 }
 
 // Follow continues with the sources of a saved session. A source of the same standing may replace one of them at once,
-// until it has sent again.
+// until it has sent again. Call it once after [Relay.Resume].
 func (s *Session) Follow(saved SavedSession) {
 	for i, side := range saved {
 		e := &s.ends[i]
@@ -105,6 +94,11 @@ func (s *Session) Follow(saved SavedSession) {
 			e.resumedFrom = e.peers[rtpFlow].expected
 		}
 		e.mu.Unlock()
+	}
+	s.relay.mu.Lock()
+	defer s.relay.mu.Unlock()
+	if !s.relay.closed {
+		s.start()
 	}
 }
 
@@ -125,8 +119,8 @@ func (p *peer) followed() netip.AddrPort {
 	return p.learnt
 }
 
-// add takes a new session in and starts it.
-func (r *Relay) add(s *Session) error {
+// add takes a new session in. If start is false, Follow starts it.
+func (r *Relay) add(s *Session, start bool) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.closed {
@@ -134,6 +128,8 @@ func (r *Relay) add(s *Session) error {
 	}
 	r.sessions[s] = struct{}{}
 	r.ended.Sessions++
-	s.start()
+	if start {
+		s.start()
+	}
 	return nil
 }

@@ -37,8 +37,8 @@ type Session struct {
 	admit atomic.Uint32 // bits of an Admission
 
 	running sync.WaitGroup
-	waited  bool        // set once: packets may wait in conns that arrived before the session began
-	leaving atomic.Bool // the read deadlines of conns have passed, because another process takes over
+	waited  bool        // set once: conns may hold packets that arrived before the session began
+	leaving atomic.Bool // another process takes over, so nothing more is read
 	closing sync.Once
 	closed  error // set by closing
 }

@@ -43,6 +43,7 @@ type board struct {
 	timers [boardCoils]*time.Timer
 	power  bool
 	late   time.Duration // delay of each answer; commands are carried out at once
+	later  time.Duration // late from the next command on that energises a coil; 0: late stays as it is
 	cut    bool          // the network is cut: messages are lost in both directions
 	wrote  [boardCoils]bool
 	read   [boardCoils]bool // after the coil was written
@@ -141,7 +142,8 @@ func (b *board) request(unit byte, pdu []byte) (res []byte, late time.Duration) 
 	if b.cut || !b.power || unit != boardUnit {
 		return nil, 0
 	}
-	return b.answer(pdu, inputs), b.late
+	res = b.answer(pdu, inputs)
+	return res, b.late // which the request may have changed
 }
 
 // inputs reads the discrete inputs named in a request.
@@ -180,6 +182,9 @@ func (b *board) answer(pdu []byte, inputs [boardCoils]bool) []byte {
 		b.stopTimer(addr)
 		b.set(addr, value != 0)
 		b.wrote[addr] = true
+		if value != 0 && b.later > 0 {
+			b.late, b.later = b.later, 0
+		}
 	case writeRegister:
 		coil := addr - timedBase
 		if coil < 0 || coil >= boardCoils {
@@ -274,7 +279,14 @@ func (b *board) losePower() {
 func (b *board) slow(late time.Duration) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.late = late
+	b.late, b.later = late, 0
+}
+
+// slowFromOpening delays every answer from that to the next command that energises a coil.
+func (b *board) slowFromOpening(late time.Duration) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.later = late
 }
 
 func (b *board) restorePower() {

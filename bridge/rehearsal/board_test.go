@@ -146,6 +146,27 @@ func TestASlowBoardAnswersLate(t *testing.T) {
 	require.Less(t, acted, 300*time.Millisecond)
 }
 
+// The board becomes slow with the answer to an opening. It answers a closing or a reading before that at once.
+func TestABoardBecomesSlowWithAnOpening(t *testing.T) {
+	b := newWire(t)
+	b.slowFromOpening(time.Hour)
+	for _, r := range []struct {
+		pdu  []byte
+		late time.Duration
+	}{
+		{[]byte{readCoils, 0, 0, 0, 1}, 0},
+		{[]byte{writeCoil, 0, 0, 0, 0}, 0},
+		{[]byte{writeCoil, 0, 0, 0xFF, 0}, time.Hour},
+		{[]byte{readCoils, 0, 0, 0, 1}, time.Hour},
+	} {
+		_, late := b.request(boardUnit, r.pdu)
+		require.Equal(t, r.late, late, "%x", r.pdu)
+	}
+	b.slow(0)
+	_, late := b.request(boardUnit, []byte{writeCoil, 0, 0, 0xFF, 0})
+	require.Zero(t, late)
+}
+
 func TestBoardEndsATimedOutputByItself(t *testing.T) {
 	w := newWire(t)
 	c := w.dial(t)

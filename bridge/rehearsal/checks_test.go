@@ -301,7 +301,14 @@ func TestChecks(t *testing.T) {
 			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600,
 				"report incident reason=interval-short")
 		}, "the hold cleared although"},
-		{"short-interval", "another interval", func(b *history) { b.held("lighting").open("lighting", 2, 802) },
+		{"short-interval", "closed late on a busy machine", func(b *history) {
+			b.held("lighting").said("lighting", "adapter", 1, bye).open("lighting", 2, 692).reportsOutcome("lighting", "on")
+		}, ""},
+		{"short-interval", "closed late, and reported as too short", func(b *history) {
+			b.held("lighting").said("lighting", "adapter", 1, bye).open("lighting", 2, 692).incident("lighting", 1600,
+				"reason=interval-short")
+		}, "the hold cleared, and the report says"},
+		{"short-interval", "another interval", func(b *history) { b.held("lighting").open("lighting", 2, 842) },
 			"expected"},
 
 		{"emergency-call", "nothing happened", func(b *history) { emergency(b).held("fly-loft") }, ""},

@@ -73,8 +73,22 @@ type write struct {
 // ErrInUse means that another process uses the folder.
 var ErrInUse = errors.New("the folder is used by another daemon")
 
+// folderSuffix ends the name of a folder.
+const folderSuffix = ".state"
+
 // Folder returns the folder of the daemon whose control socket is at that path.
-func Folder(socket string) string { return socket + ".state" }
+func Folder(socket string) string { return socket + folderSuffix }
+
+// CopyFolder returns the folder in which that daemon keeps copies of what has to survive a power cut: beside its
+// journal, since [Folder] is usually in memory. The name contains the socket's path, so that two daemons do not share
+// the folder. It is "" if there is no journal, or if the two files are in the same folder and no copy is needed.
+func CopyFolder(socket, journal string) string {
+	dir := filepath.Dir(journal)
+	if socket == "" || journal == "" || dir == filepath.Dir(socket) {
+		return ""
+	}
+	return filepath.Join(dir, strings.ReplaceAll(strings.Trim(socket, "/"), "/", "-")+folderSuffix)
+}
 
 // Pieces returns the state in a folder that no Store has open, by name. It skips what cannot be read. A folder that
 // does not exist is no error, and neither is a symbolic link, which no Store uses. The error is [ErrInUse] if a Store
@@ -131,7 +145,27 @@ func unused(dir string, f func([]fs.DirEntry) error) error {
 // store is open.
 func Open(dir, stale string, log *zap.Logger) *Store {
 	s := newStore(dir, stale, log)
-	read := make(chan struct{}) // closed when the folder has been read
+	select {
+	case <-s.begin():
+	case <-time.After(firstRead):
+		s.log.Error("the disk does not respond; starting without the saved state")
+		s.giveUp()
+	}
+	return s
+}
+
+// OpenEmpty is like [Open], but the store begins empty, and OpenEmpty waits for nothing. Pieces whose name begins with
+// stale are removed, unless they are put at once.
+func OpenEmpty(dir, stale string, log *zap.Logger) *Store {
+	s := newStore(dir, stale, log)
+	s.giveUp()
+	s.begin()
+	return s
+}
+
+// begin starts the goroutine, and returns a channel that is closed when the folder has been read.
+func (s *Store) begin() <-chan struct{} {
+	read := make(chan struct{})
 	go func() {
 		defer close(s.ended)
 		if err := s.read(); err != nil {
@@ -140,13 +174,7 @@ func Open(dir, stale string, log *zap.Logger) *Store {
 		close(read)
 		s.run()
 	}()
-	select {
-	case <-read:
-	case <-time.After(firstRead):
-		s.log.Error("the disk does not respond; starting without the saved state")
-		s.giveUp()
-	}
-	return s
+	return read
 }
 
 // OpenWhenReadable is [Open] for a caller that can wait: it returns once it has read the folder, however long another
@@ -165,9 +193,7 @@ func OpenWhenReadable(ctx context.Context, dir string, log *zap.Logger, failed f
 		failed(err)
 		select {
 		case <-ctx.Done():
-			if s.lock != nil {
-				_ = s.lock.Close() // this releases the lock
-			}
+			_ = s.lock.Close() // this releases the lock; Close does nothing for nil
 			return nil, errors.Join(ctx.Err(), err)
 		case <-time.After(retry):
 		}
@@ -243,8 +269,8 @@ func (s *Store) read() error {
 			err = errors.Join(err, fmt.Errorf("%s has more than %d files; the rest is not read", s.dir, maxFiles))
 			break
 		}
-		if strings.HasSuffix(e.Name(), tempSuffix) { // a kill came while it was written
-			_ = os.Remove(filepath.Join(s.dir, e.Name())) // if it stays, it only takes space
+		if strings.HasSuffix(e.Name(), tempSuffix) { // left by a kill or a power cut
+			err = errors.Join(err, os.Remove(filepath.Join(s.dir, e.Name())))
 		}
 		if name, ours := strings.CutSuffix(e.Name(), suffix); ours && e.Type().IsRegular() {
 			text, readErr := readFile(s.path(name))
@@ -323,6 +349,13 @@ func (s *Store) signal() {
 	}
 }
 
+// WasRead reports whether the folder was read when the store was opened.
+func (s *Store) WasRead() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.found != nil
+}
+
 // Names returns the names of the pieces that there were when the store was opened and that begin with prefix.
 func (s *Store) Names(prefix string) (names []string) {
 	s.mu.Lock()
@@ -371,11 +404,7 @@ func (s *Store) path(name string) string { return filepath.Join(s.dir, name+suff
 
 // run writes what was put until the store is closed, then releases the folder.
 func (s *Store) run() {
-	defer func() {
-		if s.lock != nil {
-			_ = s.lock.Close()
-		}
-	}()
+	defer func() { _ = s.lock.Close() }() // Close does nothing for nil
 	var again <-chan time.Time
 	var lastLogged time.Time
 	for last := false; !last; {
@@ -386,7 +415,11 @@ func (s *Store) run() {
 		case <-again:
 		}
 		again = nil
-		if err := s.write(); err != nil {
+		err := s.write()
+		if last && err == nil {
+			err = s.write() // what the reports of the first write have put
+		}
+		if err != nil {
 			again = time.After(retry)
 			if time.Since(lastLogged) >= remind {
 				lastLogged = time.Now()

@@ -213,6 +213,19 @@ func TestPutReportsTheDisk(t *testing.T) {
 	}
 }
 
+// What a report puts while the store is being closed is written too.
+func TestPutByAReportAtTheEnd(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	s := newStore(dir, "call-", zap.NewNop())
+	require.NoError(t, s.Put("call-1", 1, func(error) { assert.NoError(t, s.Put("start", 2, nil)) }))
+	<-s.wake // so that the last write is the only one
+	close(s.quit)
+	go func() { defer close(s.ended); s.run() }()
+	<-s.ended
+	require.FileExists(t, s.path("start"))
+}
+
 func TestFilesAreBounded(t *testing.T) {
 	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "state")
@@ -220,11 +233,10 @@ func TestFilesAreBounded(t *testing.T) {
 	for n := range maxFiles + 1 {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, fmt.Sprintf("call-%d.json", n)), []byte("{}"), 0o600))
 	}
-	core, logs := observer.New(zap.ErrorLevel)
-	s := Open(dir, "call-", zap.New(core))
-	defer closeStore(t, s)
+	s := newStore(dir, "call-", zap.NewNop())
+	assert.ErrorContains(t, s.read(), "more than") // Open would wait a second only
 	assert.Len(t, s.Names("call-"), maxFiles)
-	assert.Contains(t, fmt.Sprint(logs.All()[0].ContextMap()["error"]), "more than")
+	require.NoError(t, s.lock.Close())
 }
 
 // While the folder cannot be written, that is logged once. What was put stays pending, its latest state counts, and it
@@ -283,6 +295,51 @@ func TestLateRead(t *testing.T) {
 	_, err := s.Get("call-2", &got)
 	require.NoError(t, err)
 	require.Equal(t, "new", got)
+}
+
+// A store that is opened empty keeps only what is put, and pieces that are not stale.
+func TestOpenEmpty(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	s := open(t, dir)
+	require.True(t, s.WasRead())
+	for _, name := range []string{"call-1", "call-2", "adapter-workshop"} {
+		require.NoError(t, s.Put(name, "before", nil))
+	}
+	closeStore(t, s)
+	s = OpenEmpty(dir, "call-", zap.NewNop())
+	require.NoError(t, s.Put("call-2", "new", nil))
+	require.Empty(t, s.Names(""))
+	require.False(t, s.WasRead())
+	closeStore(t, s)
+	s = open(t, dir)
+	defer closeStore(t, s)
+	require.ElementsMatch(t, []string{"call-2", "adapter-workshop"}, s.Names(""))
+}
+
+// What a kill or a power cut leaves half written is removed: on a disk, it would stay there for ever.
+func TestUnfinishedFiles(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	require.NoError(t, os.Mkdir(dir, 0o700))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "call-7"+tempSuffix), []byte("{"), 0o600))
+	closeStore(t, open(t, dir))
+	left, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	require.Empty(t, left)
+}
+
+// Copies are made only if there is a journal in another folder. Two daemons with one journal have different folders.
+func TestCopyFolder(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ socket, journal, want string }{
+		{"/run/clearback/control", "/var/lib/clearback/journal.db", "/var/lib/clearback/run-clearback-control.state"},
+		{"/run/foyer/control", "/var/lib/clearback/journal.db", "/var/lib/clearback/run-foyer-control.state"},
+		{"/run/clearback/control", "", ""}, {"", "/var/lib/clearback/journal.db", ""},
+		{"/srv/control", "/srv/journal.db", ""},
+	} {
+		assert.Equal(t, c.want, CopyFolder(c.socket, c.journal))
+	}
 }
 
 // Pieces returns, and Drop removes, what a store has written and nothing else. They follow no link.

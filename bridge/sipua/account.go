@@ -122,7 +122,8 @@ type SavedRegistration struct {
 // validToken is what token returns.
 var validToken = regexp.MustCompile(`^[a-z2-7]{26}$`)
 
-// restoreRegistrations gives the line's accounts the Contacts of an earlier process, under which their services call.
+// restoreRegistrations gives the line's accounts the Contacts of an earlier process, because the services still call
+// those.
 func (l *Line) restoreRegistrations(saved func(string, bool) (SavedRegistration, bool)) {
 	for _, s := range l.accounts {
 		if !s.Register || saved == nil {

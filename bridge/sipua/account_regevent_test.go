@@ -31,6 +31,18 @@ const reginfoText = `<?xml version="1.0"?>
   </registration>
 </reginfo>`
 
+// kamailioText is a document of kamailio 5.6.3 (pua_reginfo), as it sent it.
+const kamailioText = `<?xml version="1.0"?>
+<reginfo xmlns="urn:ietf:params:xml:ns:reginfo" version="0" state="full">
+  <registration aor="sip:box@127.0.0.1" id="0x7fee78edccf8" state="active">
+    <contact id="0x7fee78edce10" state="active" event="created" expires="60" callid="r1" cseq="1" received="" path="" user_agent="n/a">
+      <uri>sip:box@127.0.0.1:15070</uri>
+    </contact>
+  </registration>
+</reginfo>
+
+`
+
 func parseReginfo(text string) (*reginfo, error) {
 	d := &reginfo{}
 	return d, d.parse([]byte(text))
@@ -46,6 +58,8 @@ func TestReginfo(t *testing.T) {
 	}{
 		{reginfoText, "box-office", contactActive, 0},
 		{reginfoText, "stage-door", contactGone, 0},
+		{kamailioText, "box", contactActive, 0},
+		{kamailioText, "box-office", contactMissing, 0},
 		{reginfoText, "workshop", contactMissing, 0},
 		{partial, "box-office", contactActive, 0},
 		{partial, "workshop", contactUnknown, 0},

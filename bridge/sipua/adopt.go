@@ -24,8 +24,9 @@ import (
 // follows for an answered call is in adopt_liveness.go, for one that rang in adopt_ringing.go.
 
 const (
-	// longestCall is how long ago the beginning of a call that is taken up may be. The wall clock may have been set
-	// meanwhile, in either direction. Our own number: nobody talks that long.
+	// longestCall is how long ago the beginning of a call that is taken up may be. A beginning to come shows only that
+	// the wall clock was set back: without a battery, it is in the past whenever the machine starts. Our own number:
+	// nobody talks that long.
 	longestCall = 48 * time.Hour
 	// maxSavedCalls bounds the calls of one line that are taken up. Our own number: a line has a few.
 	maxSavedCalls = 64
@@ -38,9 +39,9 @@ const (
 )
 
 // adopt takes up the saved calls, emergency calls first, then the latest: if two calls had the same ports, the earlier
-// one is over. It runs while the sockets are open and nothing that arrives is
-// handled yet. A call that cannot be continued is cleared on both sides.
-func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
+// one is over. It runs while the sockets are open and nothing that arrives is handled yet. A call that cannot be
+// continued is cleared on both sides.
+func (a *Agent) adopt(saved map[supervision.CallID][]byte, rebooted map[supervision.CallID]bool) {
 	if a.saveCall == nil {
 		return
 	}
@@ -51,6 +52,7 @@ func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 			a.refuseSaved(id, state, err)
 			continue
 		}
+		s.rebooted = rebooted[id]
 		all = append(all, s)
 		a.lastCall.Store(max(a.lastCall.Load(), uint64(id)))
 	}
@@ -152,10 +154,9 @@ func (a *Agent) refuseSaved(id supervision.CallID, state []byte, why error) {
 		Line      string
 		Owner     string
 		Emergency bool
-		Invite    json.RawMessage
 	}
 	_ = json.Unmarshal(state, &s) // what cannot be read is no emergency call
-	if !s.Emergency || s.Invite != nil && string(s.Invite) != "null" {
+	if !s.Emergency || !Answered(state) {
 		return
 	}
 	a.openCallbackWindow()
@@ -188,7 +189,7 @@ func readSavedCall(id supervision.CallID, state []byte) (*savedCall, error) {
 	switch age := time.Since(s.Began); {
 	case s.Call != id || id == 0 || id > maxCallID:
 		return nil, errors.New("its file has the name of another call")
-	case age.Abs() > longestCall:
+	case age > longestCall:
 		return nil, fmt.Errorf("it began at %s", s.Began.Format(time.DateTime))
 	case s.Adoptions >= maxAdoptions:
 		return nil, fmt.Errorf("%d processes in a row ended soon after they had taken it up", s.Adoptions)
@@ -435,6 +436,8 @@ func (c *call) continues(s *savedCall) error {
 		return errors.New("it was not answered yet")
 	case s.Invite != nil && s.Invite.Over:
 		return errors.New("it was over, without an answer")
+	case s.Invite != nil && s.rebooted:
+		return errors.New("it rang before this machine started")
 	case s.Invite != nil && time.Since(s.Invite.At) > c.a.times.final+ringStep:
 		// the service, or the caller, may have given up, and to repeat the INVITE would be a new call
 		return fmt.Errorf("it last rang at %s", s.Invite.At.Format(time.DateTime))

@@ -178,7 +178,7 @@ func TestEmergencyCallOfARemovedLine(t *testing.T) {
 					r.adapter.Respond(r.adapter.Expect("OPTIONS"), code, "", "")
 					r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
 				}
-				// a line on the same loop comes only when the call is over, lest its machine know nothing of the call
+				// no line on the same loop is added before the call is over: its machine would not know of the call
 				named, wired := r.line.o, r.line.o
 				named.Name, named.AdapterUser, named.ServiceUser = "stage-door", "port-3", "5550103"
 				wired.Name, wired.AdapterUser, wired.ServiceUser = "workshop", "green-room", "5550104"

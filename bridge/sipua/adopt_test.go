@@ -19,15 +19,12 @@ import (
 // requests rise), in messages of either end and in ours, over several restarts.
 func TestCallOutlivesAKill(t *testing.T) {
 	t.Parallel()
-	for name, set := range map[string]func(*restartable) callPair{
-		"incoming": func(r *restartable) callPair { return r.incoming() },
-		"outgoing": func(r *restartable) callPair { return r.outgoing() },
-	} {
+	for name, set := range callDirections {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
 				r := newRestartable(t)
-				c, last := set(r), 0
+				c, last := set(r.testBed), 0
 				for range 3 {
 					r.restart()
 					r.machine.saw("1 adopted")

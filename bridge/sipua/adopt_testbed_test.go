@@ -73,16 +73,18 @@ type restartable struct {
 	states   *savedStates
 	network  *memoryNetwork // nil: real sockets
 	settings []setting
-	dead     atomic.Bool // nothing leaves the agent
+	dead     atomic.Bool       // nothing leaves the agent
+	sockets  [2]netip.AddrPort // the agent's; set before it is dead for the first time
 }
 
 func newRestartable(t *testing.T, settings ...setting) *restartable {
 	t.Helper()
 	r := &restartable{states: &savedStates{}, network: &memoryNetwork{}, settings: settings}
 	r.network.network.Lose = func(p endpointtest.Packet) bool {
-		return r.dead.Load() && (p.From == r.toAdapter || p.From == r.toService)
+		return r.dead.Load() && (p.From == r.sockets[0] || p.From == r.sockets[1])
 	}
 	r.testBed = newTestBedIn(t, r.network, append([]setting{savingTo(r.states)}, settings...)...)
+	r.sockets = [2]netip.AddrPort{r.toAdapter, r.toService}
 	return r
 }
 

@@ -86,15 +86,12 @@ func TestStateOfAnotherVersion(t *testing.T) {
 // Nobody else would ever clear it.
 func TestCallOfAnotherVersion(t *testing.T) {
 	t.Parallel()
-	for name, set := range map[string]func(*restartable) callPair{
-		"incoming": func(r *restartable) callPair { return r.incoming() },
-		"outgoing": func(r *restartable) callPair { return r.outgoing() },
-	} {
+	for name, set := range callDirections {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
 				r := newRestartable(t)
-				set(r)
+				set(r.testBed)
 				r.kill()
 				r.states.calls[1] = asVersion(t, savedVersion+1, r.states.calls[1])
 				r.start()

@@ -133,6 +133,9 @@ type Options struct {
 	// CallMedia, if not nil, receives what was received in a relayed call, once the call has ended on both sides. It
 	// must not block.
 	CallMedia func(line string, call supervision.CallID, m callrecord.Media)
+	// EmergencyPassed, if not nil, receives the time from the arrival of an adapter's emergency call to the INVITE that
+	// was sent to its first service. It must not block.
+	EmergencyPassed func(took time.Duration)
 	// UserAgent, if not nil, receives the adapter's User-Agent whenever a registration or an answer to OPTIONS has a
 	// new one. It must not block.
 	UserAgent func(line, userAgent string)
@@ -145,6 +148,9 @@ type Options struct {
 	// once the state is on the disk, or could not be written; in any goroutine.
 	SavedCalls map[supervision.CallID][]byte
 	SaveCall   func(call supervision.CallID, state []byte, done func(error))
+	// Rebooted has those of SavedCalls that were saved before the machine's present start. One that was not answered is
+	// only ended, since the wall clock may not show how long ago that was.
+	Rebooted map[supervision.CallID]bool
 	// SavedRegistration and SaveRegistration, if not nil, return and take what is known of a registration at a service,
 	// so that a later process registers the same Contact; nil means that it has ended. SaveRegistration must not block.
 	SavedRegistration func(line string, second bool) (SavedRegistration, bool)
@@ -167,22 +173,23 @@ type Agent struct {
 	directory atomic.Pointer[directory]
 
 	// set once
-	log       *zap.Logger
-	times     times
-	epoch     time.Time
-	numbers   *supervision.Numbers
-	media     *media.Relay
-	callInfo  func(callrecord.CallInfo)                                             // may be nil
-	callMedia func(line string, call supervision.CallID, m callrecord.Media)        // may be nil
-	userAgent func(line, userAgent string)                                          // may be nil
-	saveCall  func(supervision.CallID, []byte, func(error))                         // may be nil
-	saveReg   func(line string, second bool, r *SavedRegistration)                  // may be nil
-	kept      *socketstore.Store                                                    // may be nil
-	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: the system's sockets
-	clocks    func() (wall, boot time.Duration)                                     // used with packets
-	reception func(supervision.CallID, media.Side) time.Time                        // nil: the streams' own record
-	lookup    func(ctx context.Context, network, host string) ([]netip.Addr, error) // nil: the system resolver
-	registrar *registration.Registrar
+	log             *zap.Logger
+	times           times
+	epoch           time.Time
+	numbers         *supervision.Numbers
+	media           *media.Relay
+	callInfo        func(callrecord.CallInfo)                                             // may be nil
+	callMedia       func(line string, call supervision.CallID, m callrecord.Media)        // may be nil
+	userAgent       func(line, userAgent string)                                          // may be nil
+	emergencyPassed func(took time.Duration)                                              // may be nil
+	saveCall        func(supervision.CallID, []byte, func(error))                         // may be nil
+	saveReg         func(line string, second bool, r *SavedRegistration)                  // may be nil
+	kept            *socketstore.Store                                                    // may be nil
+	packets         func(netip.AddrPort) endpoint.Packets                                 // nil: the system's sockets
+	clocks          func() (wall, boot time.Duration)                                     // used with packets
+	reception       func(supervision.CallID, media.Side) time.Time                        // nil: the streams' own record
+	lookup          func(ctx context.Context, network, host string) ([]netip.Addr, error) // nil: the system resolver
+	registrar       *registration.Registrar
 	// callbackWindow and callbackFrom are as in [Options]
 	callbackWindow time.Duration
 	callbackFrom   []netip.Prefix
@@ -224,7 +231,8 @@ func start(o Options, t times) (*Agent, error) {
 	a := &Agent{admission: newAdmission(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers,
 		media:  o.Media,
 		opened: make(chan struct{}), callInfo: o.CallInfo, callMedia: o.CallMedia, userAgent: o.UserAgent,
-		packets: o.packets, clocks: o.clocks, lookup: o.lookup}
+		emergencyPassed: o.EmergencyPassed,
+		packets:         o.packets, clocks: o.clocks, lookup: o.lookup}
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {
 		a.log = zap.NewNop()
@@ -273,7 +281,7 @@ func start(o Options, t times) (*Agent, error) {
 		for _, l := range lines {
 			l.beginAccounts()
 		}
-		a.adopt(o.SavedCalls)
+		a.adopt(o.SavedCalls, o.Rebooted)
 		for _, l := range lines {
 			l.register()
 		}

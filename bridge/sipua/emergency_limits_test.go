@@ -5,6 +5,9 @@ import (
 	"strings"
 	"testing"
 	"testing/synctest"
+	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // A flood of requests from the adapter's address, forged ones included, uses up the limit for that address. Emergency
@@ -48,5 +51,29 @@ func TestEmergencyCallUnderOverload(t *testing.T) {
 			c.post(c.abandon) // nothing else ends an emergency call
 		}
 		r.close(t)
+	})
+}
+
+// The time that an emergency call takes to pass is reported once, when it has been sent to the service, and no other
+// call is.
+func TestEmergencyPassed(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		var took []time.Duration
+		h := newVirtualTestBed(t, func(o *Options, _ *times) {
+			o.EmergencyPassed = func(d time.Duration) { took = append(took, d) }
+		})
+		h.request("5550151", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		contains(t, h.service.Expect("INVITE").Start, "sip:5550151@")
+		synctest.Wait()
+		if len(took) > 0 {
+			t.Errorf("an ordinary call was reported: %v", took)
+		}
+		h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		contains(t, h.service.Expect("INVITE").Start, "sip:999@")
+		synctest.Wait()
+		if len(took) != 1 || took[0] < 0 || took[0] > time.Second {
+			t.Errorf("reported %v", took)
+		}
 	})
 }

@@ -268,7 +268,7 @@ func (l *leg) forwardRequest(r *endpoint.Request, d *dialog) {
 		d.offerAnswer.pending = l
 	}
 	sent := time.Now()
-	p.send(req, func(res *sip.Response, err error) {
+	p.forward(req, func(res *sip.Response, err error) {
 		if update {
 			d.updating = false
 		}

@@ -10,9 +10,10 @@ import (
 // Leave ends the agent for another process that takes over its sockets, its registrations and its answered calls. It
 // sends nothing. First it waits for a moment in which nothing is under way: each call is answered, no call is changing
 // or ending, and settled reports true (the caller uses it for the loops). An unanswered emergency call is awaited
-// without a limit, then ordinary calls for times.leave at most. From settleFor after that, settled is called with late
-// set. What arrives after that moment stays in the sockets, which the store of [Options.Sockets] keeps. Once hurry has
-// ended, Leave waits no longer. If ctx ends before the agent has left, Leave returns its error, and the agent goes on.
+// without a limit, then ordinary calls for times.leave at most. When settleFor has passed after that, Leave calls
+// settled with late true. What arrives after that moment stays in the sockets, which the store of [Options.Sockets]
+// keeps. Once hurry has ended, Leave waits no longer. If ctx ends before the agent has left, Leave returns its error,
+// and the agent goes on.
 func (a *Agent) Leave(ctx, hurry context.Context, settled func(late bool) bool) error {
 	patience := time.Now().Add(a.times.leave)
 	mayLeave := func() bool {
@@ -66,8 +67,8 @@ func (a *Agent) Leave(ctx, hurry context.Context, settled func(late bool) bool) 
 	return errors.Join(kept, a.closeSockets())
 }
 
-// saveLast saves the call for the process that takes over. This process ends in good order, so it does not count as one
-// that the call may have ended.
+// saveLast saves the call for the process that takes over. The call has not made this process crash, so its adoption
+// does not count (see maxAdoptions).
 func (c *call) saveLast() {
 	if c.a.saveCall == nil {
 		return
@@ -115,10 +116,11 @@ func (a *Agent) mayLeave(patience *time.Time) bool {
 	return true
 }
 
-// isSteady reports whether the call has ended, or is answered with no INVITE or BYE under way.
+// isSteady reports whether the call has ended, or is answered with no INVITE or BYE under way, and no request of one
+// side waits for the other's response: the next process would forward the sender's retransmission a second time.
 func (c *call) isSteady() bool {
 	for _, l := range c.legs {
-		if l.state != legUp || l.clearing || l.in != nil || l.session.reinviteUnderWay() {
+		if l.state != legUp || l.clearing || l.in != nil || l.session.reinviteUnderWay() || l.forwarding > 0 {
 			return c.done
 		}
 	}

@@ -120,6 +120,28 @@ func TestLeaveWaits(t *testing.T) {
 		h.service.Expect("ACK")
 		l.after(20*time.Millisecond, true)
 	})
+	synctest.Test(t, func(t *testing.T) { // a digit on its way to the far end (RFC 6086)
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		info := h.service.Expect("INFO")
+		l := h.leave(t.Context(), t)
+		l.after(time.Second, false)
+		h.service.Respond(info, 200, "", "")
+		h.adapter.ExpectOf("200", "INFO")
+		l.after(20*time.Millisecond, true)
+	})
+	synctest.Test(t, func(t *testing.T) { // a transfer that the service has not accepted
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		c.near.Request("REFER", "", "Refer-To: <sip:555-0160@pbx.example>")
+		refer := h.service.Expect("REFER")
+		l := h.leave(t.Context(), t)
+		l.after(time.Second, false)
+		h.service.Respond(refer, 202, "", "")
+		h.adapter.ExpectOf("202", "REFER")
+		l.after(20*time.Millisecond, true)
+	})
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
@@ -282,8 +304,8 @@ func (r *restartable) handOver() {
 	r.start()
 }
 
-// Who leaves saves the last change of a call, although a crash might lose it. It has not ended because of its calls, so
-// they are taken up however often that happens.
+// An agent that leaves saves the last change of each call, which a crash might lose. Its calls have not made it crash,
+// so they are taken up however often it leaves.
 func TestLeaveSavesTheLastChange(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

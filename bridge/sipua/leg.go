@@ -62,6 +62,8 @@ type leg struct {
 	alive            liveness
 	// replacedInvite is the INVITE of a leg that was abandoned for another service
 	replacedInvite *inviteForwarding
+	// forwarding is how many requests of the other side wait for this peer's response
+	forwarding int
 	// byeSeen: the peer has sent a BYE
 	byeSeen bool
 	// earlyByes are the peer's tags in BYEs that came before any 200. The 200 of such a fork may be lost or late
@@ -204,6 +206,16 @@ func (l *leg) sendAgain(req *sip.Request, challenges int, on func(*sip.Response,
 	if err != nil {
 		on(nil, err)
 	}
+}
+
+// forward sends a request of the other side on. The other side waits for the response, which only this process can pass
+// back.
+func (l *leg) forward(req *sip.Request, on func(*sip.Response, error)) {
+	l.forwarding++
+	l.send(req, func(res *sip.Response, err error) {
+		l.forwarding--
+		on(res, err)
+	})
 }
 
 // clear ends the leg in the way that its state requires.

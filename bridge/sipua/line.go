@@ -168,11 +168,7 @@ func (l *Line) Status() Status {
 			s.Service = at.status()
 		}
 	}
-	for _, c := range l.a.up() {
-		if c.line == l {
-			s.Calls++
-		}
-	}
+	s.Calls = l.a.callsOf(l)
 	return s
 }
 

@@ -139,11 +139,11 @@ func (a *Agent) Check(all []LineOptions) error {
 }
 
 // Change adds the lines of set, or replaces those of the same names, and removes others. It does so at a moment at
-// which none of them has a call or admits one, and at which commit returns true. commit gets the new lines and must be
-// quick. Otherwise, or if ctx ends first, Change changes nothing and reports false. The other lines are not touched. A
-// replaced line keeps its adapter's registration, if the adapter's user, password and addresses still fit. Its
-// registration at the service ends and is made anew if its account has changed. Change must not be called concurrently,
-// nor once Unregister or Close has been called.
+// which none of their loops has a call or admits one, and at which commit returns true. commit gets the new lines and
+// must be quick. Otherwise, or if ctx ends first, Change changes nothing and reports false. The other lines are not
+// touched. A replaced line keeps its adapter's registration, if the adapter's user, password and addresses still fit.
+// Its registration at the service ends and is made anew if its account has changed. Change must not be called
+// concurrently, nor once Unregister or Close has been called.
 func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 	commit func(fresh []*Line) bool) (bool, error) {
 	gone, fresh, err := a.replacements(set, remove)
@@ -203,8 +203,8 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 	return done, nil
 }
 
-// isOnOneOf reports whether the call is on the loop of one of the lines, which may be that of a removed line: a line
-// with the same name or the same adapter.
+// isOnOneOf reports whether the call is on the loop of one of the lines. Its own line may have been removed, so a line
+// with the same name or the same adapter has the same loop.
 func (c *call) isOnOneOf(lines []*Line) bool {
 	is := &c.line.o
 	return slices.ContainsFunc(lines, func(l *Line) bool {

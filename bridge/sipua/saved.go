@@ -54,6 +54,8 @@ type savedCall struct {
 	Sent    [2]savedDescription // by the side that received it
 	// Adoptions counts the processes that took the call up and did not live for long afterwards.
 	Adoptions int `json:",omitempty"`
+
+	rebooted bool // as in Options
 }
 
 // savedBasics is what it takes, with the dialog of each leg, to clear a call, and to continue an emergency call. A
@@ -131,6 +133,13 @@ type savedDescription struct {
 	Body                 []byte
 	Kind                 string
 	ID, Version, Highest uint64
+}
+
+// Answered reports whether a call was answered, from its state of any version.
+func Answered(state []byte) bool {
+	var s struct{ Invite json.RawMessage }
+	err := json.Unmarshal(state, &s)
+	return err == nil && (s.Invite == nil || string(s.Invite) == "null")
 }
 
 // owner says whose calls a line has: its adapter, its contact and its accounts. Whoever edits the file between two runs

@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strings"
@@ -334,6 +335,7 @@ func (a *Agent) identifyAdapterCall(r *endpoint.Request) (q adapterRequest, ok b
 
 // callRequested handles a call from an adapter and passes it on at once.
 func (a *Agent) callRequested(r *endpoint.Request) {
+	began := time.Now()
 	q, ok := a.identifyAdapterCall(r)
 	if !ok {
 		return
@@ -420,6 +422,10 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 		post()
 		x.untried = accounts[1:]
 		x.passToService()
+		if emergency && x.tx != nil && a.emergencyPassed != nil {
+			// the arrival is not always known
+			a.emergencyPassed(cmp.Or(l.adapter.ep.Age(r.Arrival), time.Since(began)))
+		}
 		note(x.to.callID)
 	})
 }

@@ -85,6 +85,18 @@ func (t *tables) up() []*call {
 	return all
 }
 
+// callsOf returns how many calls of a line have not ended on both sides.
+func (t *tables) callsOf(l *Line) (n int) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for _, c := range t.calls {
+		if c.line == l {
+			n++
+		}
+	}
+	return n
+}
+
 // awaitNone returns when no call is up, or when ctx ends.
 func (t *tables) awaitNone(ctx context.Context) {
 	t.await(ctx, func() bool { return len(t.calls) == 0 })

@@ -376,6 +376,10 @@ const (
 	nearSDP = 40002
 )
 
+// callDirections set up an answered call each.
+var callDirections = map[string]func(*testBed) callPair{
+	"incoming": (*testBed).incoming, "outgoing": (*testBed).outgoing}
+
 // incoming sets up an answered call from the service.
 func (h *testBed) incoming() callPair {
 	h.t.Helper()

@@ -161,7 +161,7 @@ func (l *leg) refer(r *endpoint.Request, d *dialog, to string) {
 	one := &referral{theirs: r.CSeq().SeqNo, req: req}
 	p.referrals = append(p.referrals, one) // a NOTIFY may come before the 202 (RFC 3515 section 2.4.4)
 	sent := time.Now()
-	p.send(req, func(res *sip.Response, err error) {
+	p.forward(req, func(res *sip.Response, err error) {
 		if err != nil || !res.IsSuccess() || strings.EqualFold(first(res, fieldReferSub), "false") {
 			p.forgetReferral(one)
 		}
@@ -256,7 +256,7 @@ func (l *leg) handleNotify(r *endpoint.Request, d *dialog) {
 	passHeaders([]string{"Content-Type"}, r.Request, req)
 	req.SetBody([]byte(outcome + "\r\n"))
 	// its outcome says nothing about the call (RFC 5057 section 5.1)
-	p.send(req, func(res *sip.Response, err error) {
+	p.forward(req, func(res *sip.Response, err error) {
 		if err != nil {
 			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
 			return

@@ -24,7 +24,7 @@ import (
 // use.
 type Store struct {
 	manager string // path of the service manager's socket; "": there is none
-	forgot  error  // the service manager could not be told to drop its copies
+	dropErr error  // why the service manager could not be told to drop its copies
 
 	mu   sync.Mutex
 	hung bool                 // the service manager did not accept a message in time, so it gets no more sockets
@@ -41,7 +41,7 @@ const dropCopies = "FDSTOREREMOVE=1\nFDNAME=" + fdName
 // maxPassed is how many sockets the service manager may pass (FileDescriptorStoreMax in deploy/clearback.service).
 const maxPassed = 4096
 
-// name is what a socket is found by. Package net makes the same socket for 0.0.0.0 and for ::.
+// name is the key of a socket in Store.left. Package net makes the same socket for 0.0.0.0 and for ::.
 func name(network string, at netip.AddrPort) string {
 	if at.Addr().IsUnspecified() {
 		return fmt.Sprintf("%s any:%d", network, at.Port())
@@ -52,7 +52,7 @@ func name(network string, at netip.AddrPort) string {
 // FromEnvironment returns the store of this process. NOTIFY_SOCKET names the service manager's socket (sd_notify(3)).
 // LISTEN_PID and LISTEN_FDS say what the service manager passed (sd_listen_fds(3)). Call it once.
 //
-// The service manager drops its copies at once. If this process dies, its sockets close, so that peers are refused and
+// It has the service manager drop its copies at once. So if this process dies, its sockets close: peers are refused and
 // try their next server instead of waiting.
 func FromEnvironment() *Store {
 	n, _ := strconv.Atoi(os.Getenv("LISTEN_FDS"))
@@ -68,25 +68,25 @@ func FromEnvironment() *Store {
 	return New(os.Getenv("NOTIFY_SOCKET"), passed)
 }
 
-// New returns a store with the sockets that the service manager passed, which it closes. manager is the path of the
-// service manager's socket; "" means that there is none.
+// New returns a store with copies of the sockets that the service manager passed, and closes passed. manager is the
+// path of the service manager's socket; "" means that there is none.
 func New(manager string, passed []*os.File) *Store {
 	s := &Store{manager: manager, left: map[string]io.Closer{}}
 	for _, f := range passed {
 		s.add(f)
 	}
 	if len(passed) > 0 && manager != "" {
-		s.forgot = s.tell(dropCopies, nil)
+		s.dropErr = s.tell(dropCopies, nil)
 	}
 	return s
 }
 
 // forget tells the service manager once more to drop its copies, if that failed.
 func (s *Store) forget() error {
-	if s.forgot != nil {
-		s.forgot = s.tell(dropCopies, nil)
+	if s.dropErr != nil {
+		s.dropErr = s.tell(dropCopies, nil)
 	}
-	return s.forgot
+	return s.dropErr
 }
 
 // add files a UDP socket without a peer or a listening TCP socket by its address, and closes anything else.

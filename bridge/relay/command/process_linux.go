@@ -35,7 +35,7 @@ func executable(path string) error {
 // execve of a program on a disk that hangs returns late or never. So the daemon starts the shell, which is in memory
 // already, and only the new process waits for that disk.
 //
-// A shell takes an empty file for a script that succeeds, hence the test. The variables are those that shells add.
+// A shell takes an empty file for a script that succeeds, hence the test. It unsets the variables that shells add.
 const launch = `unset PWD OLDPWD SHLVL _
 [ -s "$0" ] && exec "$0" "$@"
 echo it does not exist or is empty >&2

@@ -1,7 +1,6 @@
 package command
 
 import (
-	"context"
 	"errors"
 	"flag"
 	"fmt"
@@ -16,6 +15,7 @@ import (
 
 	"clearback/bridge/programtest"
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -194,18 +194,7 @@ func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(
 			sub.Contacts[i] = struct{ relay.Contact }{c}
 		}
 	}
-	sub.Shutdown = func(ctx context.Context) []string {
-		var names []string
-		for _, n := range b.Shutdown(ctx) {
-			names = append(names, n.Contact)
-		}
-		return names
-	}
-	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), limit)
-		defer cancel()
-		b.Shutdown(ctx)
-	})
+	relaytest.SetShutdown(t, sub, limit, b.Shutdown, func(n controller.NotClosed) string { return n.Contact })
 	return sub
 }
 

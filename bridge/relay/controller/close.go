@@ -95,8 +95,8 @@ func (c *Contact) closeOn(s *link, stop <-chan struct{}, before func() error) (t
 	return a.At, err
 }
 
-// beforeClose withdraws the opening under way, so that it is not written from here on. One that waits for the first
-// connection comes after the close in any case.
+// beforeClose withdraws the opening under way, so that it is not written from here on. An opening that waits for the
+// first connection is not withdrawn: it is written after the close in any case.
 func (c *Contact) beforeClose() error {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -68,11 +68,10 @@ func newContact(b *Controller, index int, o ContactOptions) *Contact {
 func (c *Contact) Kind() relay.Kind { return c.opt.Kind }
 
 // Interrupt opens the loop for the duration, counted from the controller's confirmation. First it waits until no close
-// without an answer can end the opening (see unansweredCloses), but never past NotAfter. Before the first connection
-// since Start it waits for that connection in the same way. If the connection is lost
-// during the opening, or a write gets no answer, Interrupt returns the outcome Unknown at once, and the CloseRetrier
-// closes the contact. A repeated Seq returns the earlier result, unless nothing was written or the controller refused
-// the opening.
+// without an answer can end the opening (see unansweredCloses), but never past NotAfter. If there has been no
+// connection since Start, it waits for the first one, until NotAfter too. If the connection is lost during the opening,
+// or a write gets no answer, Interrupt returns the outcome Unknown at once, and the CloseRetrier closes the contact. A
+// repeated Seq returns the earlier result, unless nothing was written or the controller refused the opening.
 func (c *Contact) Interrupt(ctx context.Context, i relay.Interruption) relay.Result {
 	o, s, r := c.begin(i)
 	if o == nil {
@@ -97,8 +96,9 @@ func (c *Contact) begin(i relay.Interruption) (*opening, *link, relay.Result) {
 		return nil, nil, refused(fmt.Errorf("line %s: opening for %v: %w; the controller's limit is set to %v",
 			c.opt.Name, i.Duration, relay.ErrRefused, t.Limit))
 	}
+	connecting := c.control.isConnectingFirst() // asked first: the connection may come at this moment
 	s, err := c.control.current()
-	first := err != nil && c.control.isConnectingFirst()
+	first := connecting && err != nil
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	switch {
@@ -108,7 +108,7 @@ func (c *Contact) begin(i relay.Interruption) (*opening, *link, relay.Result) {
 		return nil, nil, c.last
 	case c.control.isStopping():
 		return nil, nil, refused(fmt.Errorf("line %s: shutting down: %w", c.opt.Name, relay.ErrStopped))
-	case first: // interrupt asks the rest when there is a connection
+	case first: // interrupt checks the rest once there is a connection
 	case err != nil:
 		return nil, nil, refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
 	default:
@@ -131,8 +131,8 @@ func (c *Contact) notOwed() error {
 	return nil
 }
 
-// awaitFirstLink waits for the first connection, which begins with a close. It gives up when the opening is withdrawn
-// or at its NotAfter.
+// awaitFirstLink waits for the first connection, which begins with a close. It gives up once the opening is withdrawn,
+// and at its NotAfter.
 func (c *Contact) awaitFirstLink(o *opening) (*link, error) {
 	select {
 	case <-c.control.nextLink():
@@ -147,7 +147,7 @@ func (c *Contact) awaitFirstLink(o *opening) (*link, error) {
 	c.mu.Lock()
 	o.first = false
 	c.mu.Unlock()
-	return s, c.notOwed() // the controller may have refused the close
+	return s, c.notOwed() // the controller may have refused that close
 }
 
 func (c *Contact) finish(o *opening, r relay.Result) {

@@ -216,7 +216,9 @@ func TestALostConnectionEndsAnOpeningThatIsNotReadBack(t *testing.T) {
 				require.Equal(t, relay.Unknown, r.Outcome, r.Err)
 				require.ErrorIs(t, r.Err, relay.ErrNoAnswer)
 				openFor(t, changes, c.from, c.to)
-				require.Contains(t, seen, relay.CloseFailing)
+				if c.refuse || c.hang { // otherwise the next connection may have closed it before the alarm
+					require.Contains(t, seen, relay.CloseFailing)
+				}
 			})
 		})
 	}

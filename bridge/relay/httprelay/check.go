@@ -1,6 +1,7 @@
 package httprelay
 
 import (
+	"cmp"
 	"net/url"
 	"slices"
 	"strings"
@@ -18,18 +19,7 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 		// without a user no password is sent, and a faulty file must not keep the contacts from being closed
 		return f.Key == "password" && o.User == ""
 	})
-	if o.Timeout == 0 {
-		o.Timeout = defaultTimeout
-	}
-	if o.Poll == 0 {
-		o.Poll = controller.DefaultPoll
-	}
-	if o.Notify == nil {
-		o.Notify = func(relay.Notice) {}
-	}
-	if o.Now == nil {
-		o.Now = time.Now
-	}
+	o.Timeout, o.Poll = cmp.Or(o.Timeout, defaultTimeout), cmp.Or(o.Poll, controller.DefaultPoll)
 	if o.Dial == nil {
 		o.Dial = transport.Dial(o.Timeout)
 	}

@@ -3,7 +3,6 @@ package httprelay
 import (
 	"bufio"
 	"bytes"
-	"context"
 	"encoding/json"
 	"flag"
 	"fmt"
@@ -16,6 +15,7 @@ import (
 	"time"
 
 	"clearback/bridge/programtest"
+	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -237,17 +237,6 @@ func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact C
 		require.NoError(t, err)
 		sub.Contacts[i] = c
 	}
-	sub.Shutdown = func(ctx context.Context) []string {
-		var names []string
-		for _, n := range b.Shutdown(ctx) {
-			names = append(names, n.Contact)
-		}
-		return names
-	}
-	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), limit)
-		defer cancel()
-		b.Shutdown(ctx)
-	})
+	relaytest.SetShutdown(t, sub, limit, b.Shutdown, func(n controller.NotClosed) string { return n.Contact })
 	return sub
 }

@@ -25,12 +25,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 		if c.o.Address == "" {
 			c.o.Address = "192.0.2.50:502"
 		}
-		o, err := c.o.withDefaults()
+		_, err := c.o.withDefaults()
 		require.Equal(t, c.ok, err == nil, c.o)
-		if c.ok {
-			o.Notify(relay.Notice{})
-			require.WithinDuration(t, time.Now(), o.Now(), time.Minute)
-		}
 	}
 	for _, c := range []struct {
 		o  BusOptions
@@ -59,7 +55,6 @@ func TestBoundsAreAllowed(t *testing.T) {
 		}
 		if c.ok {
 			o.Notify(relay.Notice{})
-			require.WithinDuration(t, time.Now(), o.Now(), time.Minute)
 		}
 	}
 	for _, c := range []struct {

@@ -1,6 +1,7 @@
 package modbus
 
 import (
+	"cmp"
 	"time"
 
 	"clearback/bridge/relay"
@@ -66,25 +67,15 @@ const (
 
 func (o BusOptions) withDefaults() (BusOptions, error) {
 	faults := o.Check()
-	if o.Baud == 0 {
-		o.Baud = defaultBaud
-	}
 	if o.StopBits == 0 {
 		if o.StopBits = 1; o.Parity == ParityNone {
 			o.StopBits = 2 // so that every character has 11 bits: MODBUS over Serial Line V1.02, section 2.5.1
 		}
 	}
-	if o.Timeout == 0 {
-		o.Timeout = defaultBusTimeout
-	}
-	if o.Poll == 0 {
-		o.Poll = controller.DefaultPoll
-	}
+	o.Baud = cmp.Or(o.Baud, defaultBaud)
+	o.Timeout, o.Poll = cmp.Or(o.Timeout, defaultBusTimeout), cmp.Or(o.Poll, controller.DefaultPoll)
 	if o.Notify == nil {
 		o.Notify = func(relay.Notice) {}
-	}
-	if o.Now == nil {
-		o.Now = time.Now
 	}
 	return o, relay.FaultError(ErrOptions, "bus "+o.Name, faults)
 }

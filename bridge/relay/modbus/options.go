@@ -1,6 +1,7 @@
 package modbus
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"net"
@@ -98,18 +99,7 @@ const (
 
 func (o Options) withDefaults() (Options, error) {
 	faults := o.Check()
-	if o.Timeout == 0 {
-		o.Timeout = defaultTimeout
-	}
-	if o.Poll == 0 {
-		o.Poll = controller.DefaultPoll
-	}
-	if o.Notify == nil {
-		o.Notify = func(relay.Notice) {}
-	}
-	if o.Now == nil {
-		o.Now = time.Now
-	}
+	o.Timeout, o.Poll = cmp.Or(o.Timeout, defaultTimeout), cmp.Or(o.Poll, controller.DefaultPoll)
 	if o.Dial == nil {
 		o.Dial = transport.Dial(o.Timeout)
 	}

@@ -1,7 +1,6 @@
 package modbus
 
 import (
-	"context"
 	"os"
 	"path/filepath"
 	"slices"
@@ -10,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 
@@ -181,18 +181,7 @@ func busSubject(t *testing.T, ctl relaytest.Controller, device string, s relayte
 			sub.Quantum = o.Timed.Unit
 		}
 	}
-	sub.Shutdown = func(ctx context.Context) []string {
-		var names []string
-		for _, n := range b.Shutdown(ctx) {
-			names = append(names, n.Contact)
-		}
-		return names
-	}
-	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), limit)
-		defer cancel()
-		b.Shutdown(ctx)
-	})
+	relaytest.SetShutdown(t, sub, limit, b.Shutdown, func(n controller.NotClosed) string { return n.Contact })
 	return sub
 }
 

@@ -1,10 +1,10 @@
 package mqtt
 
 import (
-	"context"
 	"testing"
 	"time"
 
+	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/mqtt/brokertest"
 	"clearback/bridge/relay/relaytest"
 
@@ -41,18 +41,7 @@ func subject(t *testing.T, m *brokertest.Broker, r *suiteDevices, s relaytest.Se
 		sub.Contacts[i], err = b.Contact(c)
 		require.NoError(t, err)
 	}
-	sub.Shutdown = func(ctx context.Context) []string {
-		var names []string
-		for _, n := range b.Shutdown(ctx) {
-			names = append(names, n.Contact)
-		}
-		return names
-	}
-	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), o.Timeout)
-		defer cancel()
-		b.Shutdown(ctx)
-	})
+	relaytest.SetShutdown(t, sub, o.Timeout, b.Shutdown, func(n controller.NotClosed) string { return n.Contact })
 	return sub
 }
 

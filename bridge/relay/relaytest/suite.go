@@ -136,6 +136,23 @@ const (
 	LineB = "stage-door"
 )
 
+// SetShutdown sets s.Shutdown to the driver's shutdown, where name returns the line of what is not known to be closed.
+// It also shuts the driver down at the end of the test, within limit.
+func SetShutdown[N any](t *testing.T, s *Subject, limit time.Duration, shutdown func(context.Context) []N,
+	name func(N) string) {
+	s.Shutdown = func(ctx context.Context) (names []string) {
+		for _, n := range shutdown(ctx) {
+			names = append(names, name(n))
+		}
+		return names
+	}
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), limit)
+		defer cancel()
+		shutdown(ctx)
+	})
+}
+
 // testTimeout bounds every wait of the suite. No result depends on it; it only ends a wait that would never end.
 const testTimeout = 20 * time.Second
 

@@ -13,10 +13,12 @@ var (
 	inputBits  = [4]int{CTS: unix.TIOCM_CTS, DSR: unix.TIOCM_DSR, DCD: unix.TIOCM_CD, RI: unix.TIOCM_RI}
 )
 
-// modem holds the ioctl(2) calls that read and set a port's lines; see tty_ioctl(4).
+// modem holds the ioctl(2) calls that read and set a port's lines, and the one that sets its terminal settings; see
+// tty_ioctl(4).
 type modem struct {
-	get func(fd int, request uint) (bits int, err error)
-	set func(fd int, request uint, bits int) error
+	get       func(fd int, request uint) (bits int, err error)
+	set       func(fd int, request uint, bits int) error
+	configure func(fd int, request uint, t *unix.Termios) error
 }
 
 // kernelPort is a port that uses the kernel's terminal calls.
@@ -34,7 +36,7 @@ type kernelPort struct {
 
 // openPort opens a port for exclusive use, at speed 0.
 func openPort(device string, hangUp bool) (port, lines, error) {
-	return modem{unix.IoctlGetInt, unix.IoctlSetPointerInt}.openPort(device, hangUp)
+	return modem{unix.IoctlGetInt, unix.IoctlSetPointerInt, unix.IoctlSetTermios}.openPort(device, hangUp)
 }
 
 func (m modem) openPort(device string, hangUp bool) (port, lines, error) {
@@ -48,7 +50,7 @@ func (m modem) openPort(device string, hangUp bool) (port, lines, error) {
 	}
 	found, err := m.setUp(fd, hangUp)
 	if err != nil {
-		unix.Close(fd)
+		closePort(fd)
 		return nil, lines{}, err
 	}
 	return &kernelPort{fd: fd, modem: m}, found, nil
@@ -73,7 +75,7 @@ func (m modem) setUp(fd int, hangUp bool) (lines, error) {
 	if hangUp {
 		t.Cflag |= unix.HUPCL
 	}
-	if err := unix.IoctlSetTermios(fd, unix.TCSETS2, t); err != nil {
+	if err := m.configure(fd, unix.TCSETS2, t); err != nil {
 		return lines{}, fmt.Errorf("setting up the port: %w", err)
 	}
 	return linesOf(bits), nil
@@ -108,10 +110,14 @@ func (p *kernelPort) closeIfIdle() {
 	defer p.mu.Unlock()
 	if p.closing && !p.closed && p.users == 0 {
 		p.closed = true
-		// otherwise the port stays exclusive while another process has it open
-		_ = unix.IoctlSetInt(p.fd, unix.TIOCNXCL, 0)
-		unix.Close(p.fd) // nothing was written, so close does not wait
+		closePort(p.fd)
 	}
+}
+
+// closePort closes a port. Without TIOCNXCL it would stay exclusive while another process has it open.
+func closePort(fd int) {
+	_ = unix.IoctlSetInt(fd, unix.TIOCNXCL, 0)
+	unix.Close(fd) // nothing was written, so close does not wait
 }
 
 func (p *kernelPort) Get() (lines, error) {

@@ -44,7 +44,7 @@ func (m *memoryModem) set(_ int, request uint, bits int) error {
 }
 
 func (m *memoryModem) open(path string, hangUp bool) (*kernelPort, lines, error) {
-	p, found, err := modem{m.get, m.set}.openPort(path, hangUp)
+	p, found, err := modem{m.get, m.set, unix.IoctlSetTermios}.openPort(path, hangUp)
 	if err != nil {
 		return nil, found, err
 	}
@@ -217,4 +217,21 @@ func TestPortOfAnother(t *testing.T) {
 
 	_, _, err = m.open("/dev/null", true)
 	require.ErrorIs(t, err, errNoLines, "lines, but no terminal")
+}
+
+// A port whose settings cannot be made is left as it was found: no descriptor stays open, and another process may use
+// it.
+func TestPortThatCannotBeConfigured(t *testing.T) {
+	_, path := pseudoTerminal(t)
+	other, err := unix.Open(path, unix.O_RDWR|unix.O_NOCTTY, 0)
+	require.NoError(t, err)
+	defer unix.Close(other)
+	m := &memoryModem{}
+	_, _, err = modem{m.get, m.set, func(int, uint, *unix.Termios) error {
+		require.True(t, exclusive(t, other))
+		return unix.EIO
+	}}.openPort(path, true)
+	require.ErrorIs(t, err, unix.EIO)
+	require.False(t, exclusive(t, other))
+	require.Equal(t, 1, openFiles(t, path), "our own look at it")
 }

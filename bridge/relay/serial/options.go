@@ -1,6 +1,7 @@
 package serial
 
 import (
+	"cmp"
 	"errors"
 	"path/filepath"
 	"time"
@@ -85,12 +86,7 @@ const (
 
 func (o Options) withDefaults() (Options, error) {
 	faults := o.Check()
-	if o.Timeout == 0 {
-		o.Timeout = defaultTimeout
-	}
-	if o.Poll == 0 {
-		o.Poll = controller.DefaultPoll
-	}
+	o.Timeout, o.Poll = cmp.Or(o.Timeout, defaultTimeout), cmp.Or(o.Poll, controller.DefaultPoll)
 	return o, relay.FaultError(ErrOptions, "controller "+o.Name, faults)
 }
 

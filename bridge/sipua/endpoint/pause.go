@@ -7,17 +7,17 @@ import (
 	"time"
 )
 
-// pause is the gate of the goroutines that read. They hold it while they read a datagram or accept a connection and
-// pass it on. A goroutine that reads a connection only walks through it, because answers on a connection may take long.
-// It counts in passing until it has passed on what it read.
+// pause stops the goroutines that read. Those that read datagrams or accept connections hold gate until they have
+// passed on what they got. Those that read a connection release gate at once, because an answer on a connection may
+// take long to write; passing counts them until they have passed on what they read.
 type pause struct {
-	gate    sync.RWMutex
+	gate    sync.RWMutex // locked while the endpoint is paused
 	passing atomic.Int32
 	mu      sync.Mutex
 	on      bool // gate is locked
 }
 
-// enter waits until the endpoint is no longer paused. The caller subtracts itself from passing.
+// enter waits until the endpoint is not paused, and adds the caller to passing. The caller subtracts itself.
 func (p *pause) enter() {
 	p.gate.RLock()
 	defer p.gate.RUnlock()

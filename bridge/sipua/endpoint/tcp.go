@@ -201,8 +201,8 @@ func (s *tcpConns) connect(ctx context.Context, peer netip.AddrPort) (*conn, err
 	return c, nil
 }
 
-// close closes all connections and refuses new ones. While the endpoint is paused, it resets them: their kernels have
-// confirmed what nobody will read, so an orderly end would hide that from the peers.
+// close closes all connections and refuses new ones. While the endpoint is paused, it resets them: this machine has
+// acknowledged what nobody will read, and an orderly end would hide that from the peers.
 func (s *tcpConns) close() error {
 	var err error
 	if s.listener != nil {
@@ -289,7 +289,7 @@ func (c *conn) ended(err error, within bool) {
 	}
 }
 
-// pass is take as soon as the endpoint is not paused. What it has when the endpoint is closed is lost.
+// pass calls take once the endpoint is not paused. If the endpoint is closed meanwhile, what was read is lost.
 func (c *conn) pass(f *framer, came Arrival) (took, ok bool) {
 	c.e.paused.enter()
 	defer c.e.paused.passing.Add(-1)

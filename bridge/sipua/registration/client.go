@@ -49,13 +49,15 @@ type ClientOptions struct {
 	// Until is the end of a registration that an earlier process made with this Contact; zero means none.
 	Until  time.Time
 	Logger *zap.Logger
-	// Changed, if not nil, is called when Registered or Silent changes, or Until while registered. It must not block.
+	// Changed, if not nil, is called when Registered or Silent changes, and when Until changes while registered. It
+	// must not block.
 	Changed func(Status)
 	// Unanswered, if not nil, is called after each REGISTER that got no response. It must not block.
 	Unanswered func()
 }
 
-// longestGrant bounds what is believed of a registration's time. Our own number: a mistake ends within a day.
+// longestGrant is how long a registration counts at most without a refresh. Our own number: a service's mistake then
+// ends within a day.
 const longestGrant = 24 * time.Hour
 
 // unregisterTimeout bounds the un-registration at the end.

@@ -87,7 +87,7 @@ func newRegistrar(o RegistrarOptions, clock func() time.Time) *Registrar {
 		realm: o.Realm, log: o.Logger,
 		bindingChanged: o.BindingChanged, userAgentSeen: o.UserAgent, refused: o.Refused, save: o.Save,
 		nonces: newNonces(), failedLogins: newFailedLogins(), clock: clock, boot: o.Boot,
-		bootID: readBootID(),
+		bootID: BootID(),
 	}
 	if r.boot == nil {
 		r.boot = endpoint.BootTime

@@ -35,16 +35,17 @@ type SavedBinding struct {
 	Ends time.Duration `json:"ends_ns"`
 }
 
-// readBootID identifies the present start of the machine. It is "" where that cannot be read (as under the service unit,
+// BootID identifies the present start of the machine. It is "" where that cannot be read (as under the service unit,
 // ProcSubset=pid). Then the clocks alone decide.
-func readBootID() string {
+func BootID() string {
 	text, _ := os.ReadFile("/proc/sys/kernel/random/boot_id")
 	return strings.TrimSpace(string(text))
 }
 
 // restore restores a saved binding, unless it may have expired or no longer fits the account. It must fit both clocks,
 // since the wall clock may have been set back, and the boot clock begins anew when the machine starts. A clock that is
-// set later does not change how long it lasts.
+// set later does not change how long it lasts. An old version of the program did not save the end by the boot clock.
+// Such a binding is not restored: if the wall clock was set back meanwhile, it would outlast its expiry.
 func (r *Registrar) restore(a *account, s SavedBinding) {
 	now := r.now()
 	contact := sip.Uri{}

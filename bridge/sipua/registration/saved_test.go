@@ -96,7 +96,7 @@ func TestSavedBindingsThatAreNotRestored(t *testing.T) {
 		Contact: "sip:stage-door@192.0.2.20:5062", Destination: at, Source: at, Transport: "UDP", CallID: "boot-1",
 		CSeq:       4,
 		Registered: now.Add(-time.Hour), Heard: now.Add(-time.Minute), Expires: now.Add(time.Minute),
-		Boot: readBootID(), Ends: uptime + time.Minute}
+		Boot: BootID(), Ends: uptime + time.Minute}
 	within := []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
 	fixed := sip.Uri{User: "stage-door", Host: "192.0.2.99", Port: 5060}
 	for name, c := range map[string]struct {
@@ -115,6 +115,7 @@ func TestSavedBindingsThatAreNotRestored(t *testing.T) {
 		"expires right now":        {func(b *SavedBinding, _ *Account) { b.Expires = now }, ""},
 		"the clock was set back":   {func(b *SavedBinding, _ *Account) { b.Heard = now.Add(1) }, ""},
 		"the machine slept":        {func(b *SavedBinding, _ *Account) { b.Ends = uptime }, ""},
+		"by an old version":        {func(b *SavedBinding, _ *Account) { b.Ends = 0 }, ""},
 		"the machine has started":  {func(b *SavedBinding, _ *Account) { b.Ends = uptime + maxExpires + 1 }, ""},
 		"another start":            {func(b *SavedBinding, _ *Account) { b.Boot += "2" }, ""},
 		"expires later than any":   {func(b *SavedBinding, _ *Account) { b.Expires = now.Add(maxExpires + 1) }, ""},

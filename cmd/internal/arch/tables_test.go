@@ -23,6 +23,7 @@ var may = map[string][]string{
 	"bridge":              {"supervision", "supervision/callrecord", "bridge/relay"},
 	"bridge/journal":      {"config/file", "supervision", "supervision/callrecord"},
 	"bridge/control":      {"supervision/callrecord"},
+	"bridge/metrics":      {"bridge/control", "bridge/localaddr", "supervision", "supervision/callrecord"},
 	"bridge/runtimestate": {},
 	"bridge/localaddr":    {},
 	"bridge/alarms": {"supervision/alarm", "supervision/sanitize", "bridge/relay", "bridge/relay/command",
@@ -75,7 +76,7 @@ var may = map[string][]string{
 	// interface.
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"bridge/daemon": {"supervision", "supervision/callrecord", "config", "bridge", "bridge/control", "bridge/journal",
-		"bridge/runtimestate", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua",
+		"bridge/metrics", "bridge/runtimestate", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua",
 		"bridge/localaddr", "bridge/sipua/registration", "bridge/socketstore", "bridge/testcall",
 		"bridge/alarms", "config/file", "supervision/alarm", "supervision/sanitize"},
 	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/relay/modbus/modbustest", "bridge/sipua/uatest",
@@ -149,6 +150,7 @@ var testsMay = map[string][]string{
 		"supervision/window"},
 	"supervision/tuning":     {"bridge/programtest"},
 	"supervision/callrecord": {"supervision/supervisiontest"},
+	"bridge/metrics":         {"bridge/loopbacktest", "bridge/programtest"},
 	"bridge/control":         {"bridge", "bridge/programtest", "bridge/relay", "supervision"}, // measures when a new interval is in use
 }
 
@@ -158,26 +160,29 @@ var libraries = map[string][]string{
 	"github.com/eclipse/paho.golang": {"bridge/relay/mqtt/broker"},
 	"github.com/emiago/sipgo": {"bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
 		"bridge/sipua/registration", "config", "bridge/daemon"},
-	"github.com/goreleaser/nfpm":  {"deploy/packages/debian"}, // in the go.mod of deploy/packages
-	"github.com/icholy/digest":    {"bridge/sipua/registration", "bridge/rehearsal"},
-	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal", "bridge/testcall"},
-	"github.com/pion/rtcp":        {"bridge/media"},
-	"github.com/pion/sdp/v3":      {},                   // tests check our output with it
-	"github.com/simonvetter":      {},                   // tests check our Modbus with it
-	"github.com/spf13/cobra":      {"cmd/internal/cli"}, // the command line: help, completion in three shells, suggestions
-	"github.com/spf13/pflag":      {"cmd/internal/cli"}, // the flags of cobra
-	"github.com/stretchr/testify": {"bridge/relay/relaytest", "bridge/daemon/daemontest", "bridge/sipua/rawtest"},
-	"go.uber.org/goleak":          {},
-	"pgregory.net/rapid":          {"supervision/supervisiontest"},
-	"go.yaml.in/yaml/v3":          {"config"},
-	"github.com/wneessen/go-mail": {"bridge/alarms"},
+	"github.com/goreleaser/nfpm":          {"deploy/packages/debian"}, // in the go.mod of deploy/packages
+	"github.com/icholy/digest":            {"bridge/sipua/registration", "bridge/rehearsal"},
+	"github.com/prometheus/client_golang": {"bridge/metrics"},
+	"github.com/prometheus/common":        {}, // tests parse our exposition with it
+	"github.com/pion/rtp":                 {"bridge/media", "bridge/rehearsal", "bridge/testcall"},
+	"github.com/pion/rtcp":                {"bridge/media"},
+	"github.com/pion/sdp/v3":              {},                   // tests check our output with it
+	"github.com/simonvetter":              {},                   // tests check our Modbus with it
+	"github.com/spf13/cobra":              {"cmd/internal/cli"}, // the command line: help, completion in three shells, suggestions
+	"github.com/spf13/pflag":              {"cmd/internal/cli"}, // the flags of cobra
+	"github.com/stretchr/testify":         {"bridge/relay/relaytest", "bridge/daemon/daemontest", "bridge/sipua/rawtest"},
+	"go.uber.org/goleak":                  {},
+	"pgregory.net/rapid":                  {"supervision/supervisiontest"},
+	"go.yaml.in/yaml/v3":                  {"config"},
+	"github.com/wneessen/go-mail":         {"bridge/alarms"},
 	"go.uber.org/zap": {
-		"bridge", "bridge/alarms", "bridge/journal", "bridge/control", "bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
+		"bridge", "bridge/alarms", "bridge/journal", "bridge/control", "bridge/metrics", "bridge/testcall", "bridge/sipua",
+		"bridge/sipua/endpoint",
 		"bridge/runtimestate", "bridge/sipua/registration", "bridge/rehearsal", "bridge/daemon",
 		"bridge/relay/agent/agentrun",
 		"cmd/internal/cli",
 	},
-	"golang.org/x/net": {"bridge/media"},
+	"golang.org/x/net": {"bridge/media", "bridge/metrics"},
 	"golang.org/x/sys": {
 		"bridge/daemon", // the clock that a reload is reported with
 		"bridge/localaddr",

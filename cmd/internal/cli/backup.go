@@ -71,7 +71,7 @@ func restoreBackup(f *pflag.FlagSet) action {
 			return e.backupFailed(err)
 		}
 		if done.Unknown {
-			fmt.Fprintln(e.Out, "no readable journal was there before, so the time in which an emergency centre may call back (emergency.callback_window) begins now on every line")
+			fmt.Fprintln(e.Out, "there was no journal that could be read, so the time in which an emergency centre may call back (emergency.callback_window) begins now on every line")
 		}
 		if len(done.NewSecrets) > 0 {
 			fmt.Fprintf(e.Out, "only this user may read these new secrets: %s; if the daemon reads one itself ({file: ...}), give it to the daemon's user (chown), and let that user enter the folder\n",

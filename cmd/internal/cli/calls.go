@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -14,6 +15,7 @@ import (
 
 	"clearback/bridge/journal"
 	"clearback/config"
+	"clearback/supervision"
 	"clearback/supervision/callrecord"
 	"github.com/spf13/pflag"
 )
@@ -23,6 +25,9 @@ const (
 	readTimeout = 30 * time.Second
 	// followEvery is how often calls --follow reads the journal. The daemon writes every 100 ms.
 	followEvery = 200 * time.Millisecond
+	// adoptedWithin is how long calls --follow waits before it shows a call as broken off. A daemon that is restarted
+	// leaves its calls to the next one, which continues their records. Our own number: a restart takes a second or two.
+	adoptedWithin = 5 * time.Second
 	// callsShown is how many calls are shown without --limit.
 	callsShown = 50
 )
@@ -145,7 +150,8 @@ func (e *env) listIncidents(ctx context.Context, r *journal.Reader, filter journ
 func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p printer, follow bool) error {
 	tick := time.NewTicker(followEvery)
 	defer tick.Stop()
-	for {
+	broken := brokenOff{}
+	for first := true; ; first = false {
 		limit, cancel := context.WithTimeout(ctx, readTimeout)
 		rows, err := r.Calls(limit, filter)
 		cancel()
@@ -155,11 +161,16 @@ func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p 
 		case err != nil:
 			return err
 		}
-		if err := p.print(rows); err != nil || !follow {
-			return err
-		}
 		for _, row := range rows {
 			filter.After = max(filter.After, row.Changed)
+		}
+		if !first {
+			if rows, err = broken.filter(ctx, r, rows, time.Now()); err != nil {
+				return err
+			}
+		}
+		if err := p.print(rows); err != nil || !follow {
+			return err
 		}
 		filter.Limit = 0
 		select {
@@ -168,6 +179,42 @@ func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p 
 		case <-tick.C:
 		}
 	}
+}
+
+// brokenOff has the calls that were broken off while calls --follow ran, and that are not shown yet. The value is the
+// time at which they are.
+type brokenOff map[supervision.CallID]time.Time
+
+// filter returns the rows without the calls that have just been broken off, and with those that nobody has continued
+// for adoptedWithin.
+func (b brokenOff) filter(ctx context.Context, r *journal.Reader, rows []journal.Row, now time.Time) ([]journal.Row,
+	error) {
+	rows = slices.DeleteFunc(rows, func(row journal.Row) bool {
+		delete(b, row.Call)
+		if row.Outcome == callrecord.OutcomeBrokenOff {
+			b[row.Call] = now.Add(adoptedWithin)
+		}
+		return row.Outcome == callrecord.OutcomeBrokenOff
+	})
+	for _, call := range slices.Sorted(maps.Keys(b)) {
+		if now.Before(b[call]) {
+			continue
+		}
+		delete(b, call)
+		limit, cancel := context.WithTimeout(ctx, readTimeout)
+		row, _, err := r.Call(limit, uint64(call))
+		cancel()
+		switch {
+		case ctx.Err() != nil:
+			return nil, nil
+		case errors.Is(err, journal.ErrUnknown): // deleted meanwhile
+		case err != nil:
+			return nil, err
+		case row.Outcome == callrecord.OutcomeBrokenOff: // with --failed, rows has no call that was continued
+			rows = append(rows, row)
+		}
+	}
+	return rows, nil
 }
 
 // recordedLine reports whether the configuration or the journal knows the line. A line that was removed from the

@@ -2,12 +2,15 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"os"
 	"slices"
 	"time"
 
 	"github.com/spf13/pflag"
 
+	"clearback/bridge/control"
 	"clearback/bridge/daemon"
 	"clearback/bridge/relay/drivers"
 	"clearback/config"
@@ -21,7 +24,11 @@ func check(f *pflag.FlagSet) action {
 		"check whether the `LINE` reports three hook states correctly, so that its answers can be trusted; needs --live")
 	second := f.String("second", "",
 		"test the second server in the adapter of the `LINE`; needs --live, and the daemon has to be running")
+	restart := f.Bool("restart", false, "say whether a restart now would end calls, and why; asks the running daemon")
 	return func(e *env, others []string) int {
+		if *restart && *live {
+			return e.fault("check: --restart excludes --live")
+		}
 		if *pulse != "" && !*live {
 			return e.fault("check: --pulse needs --live")
 		}
@@ -57,6 +64,9 @@ func check(f *pflag.FlagSet) action {
 		}
 		if !*live {
 			fmt.Fprintf(e.Out, "%s: no faults\n", path)
+			if *restart && os.Getenv(askedByDaemon) == "" {
+				return e.checkRestart(c, path)
+			}
 			return ExitOK
 		}
 		for _, name := range []string{*pulse, *states, *second} {
@@ -69,6 +79,29 @@ func check(f *pflag.FlagSet) action {
 		}
 		return e.checkLive(c, *states, *pulse)
 	}
+}
+
+// checkRestart asks the running daemon what a restart now would do to the calls.
+func (e *env) checkRestart(c *config.Config, path string) int {
+	k, code, ok := e.client(c, path)
+	if !ok {
+		return code
+	}
+	ctx, cancel := e.within(controlTimeout)
+	defer cancel()
+	r, err := k.Restart(ctx)
+	var refused *control.Error
+	switch {
+	case errors.As(err, &refused) && refused.Reason == control.ReasonNoPath:
+		r.EndsCalls = "the running daemon is of a version that cannot hand them over"
+	case err != nil:
+		return e.failed(err)
+	}
+	if r.EndsCalls != "" {
+		return e.failed(fmt.Errorf("a restart now would end the calls: %s", r.EndsCalls))
+	}
+	fmt.Fprintln(e.Out, "a restart now would keep the answered calls (SAFETY.md, S129)")
+	return ExitOK
 }
 
 func lineOf(c *config.Config, name string) *config.Line {

@@ -84,7 +84,7 @@ func commands() []command {
 		{
 			group: groupAdjust, name: "check", operands: "[FILE]", setup: check,
 			short:   "Check a configuration file; --live tries the lines",
-			more:    "Without --live it needs no hardware. With --live it registers, so the daemon must not be running. With --live --second it asks the running daemon.",
+			more:    "Without --live it needs no hardware. With --live it registers, so the daemon must not be running. With --live --second and with --restart it asks the running daemon.",
 			example: "clearback check --live /etc/clearback/clearback.yaml",
 		},
 		{

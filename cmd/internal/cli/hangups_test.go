@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/daemon/daemontest"
 )
 
 // A SIGHUP reloads the file and takes no place of the signals that end the daemon, unless it means that a person's
@@ -33,4 +35,21 @@ func TestHangups(t *testing.T) {
 		require.Empty(t, signals, name)
 		signal.Notify(signals, syscall.SIGHUP)
 	}
+}
+
+// The state of the calls is beside the control socket, so a process with another one would not find it.
+func TestSameSocket(t *testing.T) {
+	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	set := func(more string) { require.NoError(t, os.WriteFile(path, []byte(string(text)+more), 0o600)) }
+	set("control: {socket: /run/clearback/control}\n")
+	require.NoError(t, sameSocket(path, "/run/clearback/control"))
+	require.ErrorContains(t, sameSocket(path, "/run/control"), "was /run/control, and is /run/clearback/control now")
+	set("control: {socket: none}\n")
+	require.ErrorContains(t, sameSocket(path, "/run/control"), "was /run/control, and is none now")
+	set("new: {key: true}\n")
+	require.NoError(t, sameSocket(path, "/run/control"))
+	require.NoError(t, os.Remove(path))
+	require.ErrorContains(t, sameSocket(path, "/run/control"), "read the configuration: ")
 }

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -56,7 +57,7 @@ func run(f *pflag.FlagSet) action {
 		}
 		o := daemonOptions(*path, log)
 		o.Hangups, o.Sockets = e.hangups(), sockets
-		o.MayStart = func(ctx context.Context) error { return mayStart(ctx, *path, c.Control.Socket) }
+		o.MayStart = func(ctx context.Context) error { return mayStart(ctx, os.Args[0], *path, c.Control.Socket) }
 		left, err := daemon.Run(c, o, e.signals)
 		switch {
 		case errors.Is(err, daemon.ErrNotClosed):
@@ -74,21 +75,34 @@ func run(f *pflag.FlagSet) action {
 	}
 }
 
-// mayStart has the program that a restart would start check the file. After an upgrade that is another program. Then it
-// makes sure that the next process would find the state, which is beside the control socket. A shell starts the check:
-// see package command for a disk that hangs.
-func mayStart(ctx context.Context, path, socket string) error {
-	check := exec.CommandContext(ctx, "/bin/sh", "-c", `exec "$0" "$@"`, os.Args[0], "check", "--config", path)
+// askedByDaemon is the environment variable with which a daemon has `check --restart` only check the file.
+const askedByDaemon = "CLEARBACK_ASKED_BY_DAEMON"
+
+// mayStart has the program that a restart would start check the file. After an upgrade or a downgrade that is another
+// program. One without the flag --restart cannot take the calls and sockets over. Then mayStart checks that the next
+// process would find the state. A shell starts the program: see package command for a disk that hangs.
+func mayStart(ctx context.Context, program, path, socket string) error {
+	check := exec.CommandContext(ctx, "/bin/sh", "-c", `exec "$0" "$@"`, program, "check", "--restart", "--config", path)
 	check.WaitDelay = time.Second
+	check.Env = append(os.Environ(), askedByDaemon+"=1")
 	if out, err := check.CombinedOutput(); err != nil {
-		return fmt.Errorf("%s check --config %s: %w: %s", os.Args[0], path, err, bytes.TrimSpace(out))
+		if bytes.Contains(out, []byte("not defined: --restart")) {
+			return fmt.Errorf("%s is of a version that cannot continue calls", program)
+		}
+		return fmt.Errorf("%s check --config %s: %w: %s", program, path, err, bytes.TrimSpace(out))
 	}
-	next, _, err := config.Load(path) // the check has found no fault
-	if err == nil && next != nil && next.Control.Socket != socket {
-		err = fmt.Errorf("%s: control.socket was %s, and is %s now; the next process would not find the calls", path, socket,
-			next.Control.Socket)
+	return sameSocket(path, socket)
+}
+
+// sameSocket returns an error if the file names another control socket, because the state is beside the socket. A file
+// that only a newer version of this program accepts passes.
+func sameSocket(path, socket string) error {
+	next, _, err := config.Load(path)
+	if err != nil || next == nil || next.Control.Socket == socket {
+		return err
 	}
-	return err
+	return fmt.Errorf("%s: control.socket was %s, and is %s now; the next process would not find the calls", path,
+		socket, cmp.Or(next.Control.Socket, "none"))
 }
 
 // hangups returns a channel that gets SIGHUP from now on instead of e.signals, so that no SIGTERM is lost behind it.

@@ -57,6 +57,7 @@ type testBedSetup struct {
 	journal  bool
 	direct   bool // the daemon relays no media
 	byItself bool // the helper callers plays adapters and far ends
+	metrics  bool // the daemon serves metrics
 	// control is the path of the control socket, beside which calls are saved; "" is the default, beside the file
 	control string
 }
@@ -116,6 +117,9 @@ func (h *testBed) configure() {
 	if h.control != "" {
 		record += fmt.Sprintf("control: {socket: %s}\n", h.control)
 	}
+	if h.metrics {
+		record += fmt.Sprintf("metrics: {listen: \"%v\"}\n", h.metricsAt())
+	}
 	var f strings.Builder
 	fmt.Fprintf(&f, `country: GB
 sip:
@@ -138,6 +142,9 @@ lines:
 	}
 	require.NoError(h.t, os.WriteFile(filepath.Join(h.dir, "clearback.yaml"), []byte(f.String()), 0o600))
 }
+
+// metricsAt is where the daemon serves its metrics.
+func (h *testBed) metricsAt() netip.AddrPort { return netip.AddrPortFrom(h.addr(1), 9724) }
 
 // start starts the daemon with its log in a file and waits for READY=1, as sd_notify(3) describes.
 func (h *testBed) start() {

@@ -39,6 +39,11 @@ func (b *backend) Reload() (control.Reload, error) {
 	return full[control.Reload](b.t), nil
 }
 
+func (b *backend) Restart() (control.Restart, error) {
+	b.calls.printf("restart\n")
+	return full[control.Restart](b.t), nil
+}
+
 func (b *backend) Pulse(_ context.Context, line string, d time.Duration) (control.Pulse, error) {
 	b.calls.printf("pulse %s %s\n", line, d)
 	return full[control.Pulse](b.t), nil
@@ -145,6 +150,8 @@ func TestControlSocket(t *testing.T) {
 		{"POST", "/v1/reload", ""},
 		{"POST", "/v1/reload", `{"file":"another"}`},
 		{"GET", "/v1/reload", ""},
+		{"GET", "/v1/restart", ""},
+		{"POST", "/v1/restart", ""},
 		{"POST", "/v1/lines/box-office/pulse", ""},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":700}`},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":700,"loud":true}`},

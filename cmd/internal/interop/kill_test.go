@@ -133,7 +133,7 @@ func TestRegistrationOutlivesAKill(t *testing.T) {
 	after := r.line(boxOffice).Adapter
 	require.True(t, after.Bound)
 	ended, ends := parseTime(t, before.Until), parseTime(t, after.Until)
-	require.WithinRange(t, ends, ended.Add(-time.Second), ended, "by the clock that says less")
+	require.WithinRange(t, ends, ended.Add(-time.Second), ended, "the two clocks differ a little, and the earlier end counts")
 	before.Until, after.Until = "", ""
 	require.Equal(t, before, after)
 	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2))

@@ -133,6 +133,9 @@ lines:
 	return b
 }
 
+// kept is what outlives returns of a call that goes on, and whose hold is cleared afterwards.
+const kept = "kept"
+
 // outlives brings a call to a state, kills the daemon after a delay, starts it again and follows the call. It returns
 // how the call ended, or that it was kept.
 func (b *restartBed) outlives(s callState, delay time.Duration) string {
@@ -158,8 +161,9 @@ func (b *restartBed) outlives(s callState, delay time.Duration) string {
 	saved, answered := b.saved()
 	b.start()
 	restarted := time.Now()
+	before := b.openings
 	what := b.follow(s, near, far, saved, answered)
-	if s == clearedCall { // how often is known when the lead is over
+	if s == clearedCall || b.openings > before && what != kept { // whether it opens is known when the lead is over
 		<-time.After(600 * time.Millisecond)
 	}
 	all := len(b.board.openings(b.t, 0))
@@ -232,7 +236,7 @@ func (b *restartBed) follow(s callState, near, far, saved, answered bool) string
 		return "killed within the commit, not kept"
 	case near && far:
 		b.goesOn(s)
-		return "kept"
+		return kept
 	case s == ringingHelp && saved:
 		b.isAnswered()
 		return "kept, and answered afterwards"
@@ -250,8 +254,8 @@ func (b *restartBed) follow(s callState, near, far, saved, answered bool) string
 		eventually(b.t, 2*time.Second, "the adapter's leg is cleared", func() bool { return !b.adapter.isUp() })
 		return "the adapter's leg is cleared"
 	case within(2*time.Second, func() bool { return !b.adapter.isUp() }):
-		if answered {
-			b.openings++ // at most: to the adapter it was an answered call, whose far end is gone
+		if answered && s != callForHelp && s != ringingHelp {
+			b.openings++ // at most: it was answered, and its far end is gone
 		}
 		return "killed within the commit, cleared"
 	}

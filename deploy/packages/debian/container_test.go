@@ -360,7 +360,7 @@ func upgradeDuringHeldCall(t *testing.T, b *box) {
 	end()
 }
 
-// SAFETY.md S129 and S109. The daemon asks for more time every 10 s, so its time limit here is a little more than that.
+// SAFETY.md S129 and S109. The daemon asks for more time in the first 12 s, its time limit here.
 func upgradeDuringEmergencyCall(t *testing.T, b *box) {
 	b.must(t, "sed -i 's/adapter: {.*/adapter: {user: box-office, contact: \"sip:box-office@127.0.0.1:5062\"}\\n"+
 		"    media: direct/' /etc/clearback/clearback.yaml")

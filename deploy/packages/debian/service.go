@@ -37,9 +37,9 @@ var services = []service{
 		File: "/etc/clearback/clearback.yaml", First: "clearback.yaml", Secrets: "/etc/clearback/secrets",
 		Write: "Run clearback setup, or edit /etc/clearback/clearback.yaml",
 		Check: "clearback check", samples: []string{"clearback.yaml", "contacts.yaml"},
-		pages: []string{"SAFETY.md", "deploy/operation.md", "deploy/contacts.md", "deploy/relay.md", "deploy/wiring.md",
-			"deploy/first-line.md", "deploy/adding-a-line.md", "deploy/replacing-an-adapter.md", "deploy/drawings/one-line.svg",
-			"deploy/drawings/four-lines.svg", "deploy/drawings/driver-stage.svg", "deploy/drawings/loop-current.svg"},
+		pages: []string{"SAFETY.md", "deploy/operation.md", "deploy/alerts.yaml", "deploy/contacts.md", "deploy/relay.md",
+			"deploy/wiring.md", "deploy/first-line.md", "deploy/adding-a-line.md", "deploy/replacing-an-adapter.md",
+			"deploy/drawings/one-line.svg", "deploy/drawings/four-lines.svg", "deploy/drawings/driver-stage.svg", "deploy/drawings/loop-current.svg"},
 		text: `clears held calls of key telephones when the far end hangs up
 A SIP daemon between the VoIP adapter of an old key telephone system and its
 PBX or provider. When the far end of a call hangs up, it opens the line's loop
