@@ -69,8 +69,8 @@ func TestPortRegistersWithItsPasswordOnly(t *testing.T) {
 }
 
 // A final response that is repeated, because a slow server got the request twice, is handled once (RFC 3261 sections
-// 17.1.1.2 and 17.1.2.2). Otherwise a 401 to REGISTER would be answered twice with the same nonce, and the second answer
-// would be refused. Only each 2xx to an INVITE is handled (section 13.2.2.4), and each provisional response.
+// 17.1.1.2 and 17.1.2.2). Otherwise a 401 to REGISTER would be answered twice with the same nonce, and the second
+// answer would be refused. Each 2xx to an INVITE is handled (section 13.2.2.4), and each provisional response.
 func TestARepeatedFinalResponseIsHandledOnce(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {

@@ -100,8 +100,8 @@ func (u *ua) report(format string, a ...any) {
 	}
 }
 
-// start begins a client transaction. on receives every provisional response, one final response, and every repetition of
-// a 2xx to an INVITE (RFC 3261 sections 17.1.1.2, 17.1.2.2 and 13.2.2.4).
+// start begins a client transaction. on receives every provisional response, one final response, and every repetition
+// of a 2xx to an INVITE (RFC 3261 sections 17.1.1.2, 17.1.2.2 and 13.2.2.4).
 func (u *ua) start(req *message, to netip.AddrPort, on func(res *message)) {
 	c := &client{req: req, to: to, on: on}
 	u.clients[req.branch()+req.method()] = c
