@@ -73,7 +73,7 @@ func newReloadBed(t *testing.T, lines ...bedLine) *reloadBed {
 	core, logs := observer.New(zap.InfoLevel)
 	b.logs = logs
 	d, err := Start(daemontest.Load(t, b.path), Options{Path: b.path, Logger: zap.New(core),
-		closeFor: 100 * time.Millisecond, Notify: func(state string) {
+		closeFor: time.Second, Notify: func(state string) {
 			b.mu.Lock()
 			defer b.mu.Unlock()
 			b.states = append(b.states, state)
@@ -83,6 +83,8 @@ func newReloadBed(t *testing.T, lines ...bedLine) *reloadBed {
 	t.Cleanup(func() { d.Shutdown(t.Context()) })
 	for _, l := range lines {
 		b.eventually("registered", func() bool { return d.Line(l.name).SIP().Status().Service.Registered })
+		// Until the close at the start is confirmed, a change of the line waits.
+		b.eventually("idle", d.Line(l.name).line.Idle)
 	}
 	return b
 }
@@ -95,7 +97,7 @@ func (b *reloadBed) text(lines ...bedLine) string {
 		b.sip[0], b.sip[1])
 	for _, name := range []string{"cabinet", "attic"} {
 		if slices.ContainsFunc(lines, func(l bedLine) bool { return l.controller == name }) {
-			fmt.Fprintf(&s, "  - {name: %s, driver: modbus, modbus: {address: %q, timeout: 200ms}}\n", name,
+			fmt.Fprintf(&s, "  - {name: %s, driver: modbus, modbus: {address: %q}}\n", name,
 				b.boards[name].Address())
 		}
 	}

@@ -350,7 +350,11 @@ func (p *sceneRun) checkOneOpening(v *sceneResult, l *line, least, most time.Dur
 	all := openings(p.since(l))
 	switch {
 	case len(all) == 0:
-		v.fail("%s: the loop never opened", l.name)
+		why := ""
+		if e, told := p.outcome(l); told {
+			why = fmt.Sprintf("; the report says %q", e.text)
+		}
+		v.fail("%s: the loop never opened%s", l.name, why)
 	case len(all) > 1:
 		v.fail("%s: the loop opened %d times", l.name, len(all))
 	case all[0].end.IsZero():

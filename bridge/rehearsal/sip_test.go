@@ -68,6 +68,32 @@ func TestPortRegistersWithItsPasswordOnly(t *testing.T) {
 	require.False(t, h.pbx.bound("555-0101"))
 }
 
+// A final response that is repeated, because a slow server got the request twice, is handled once (RFC 3261 sections
+// 17.1.1.2 and 17.1.2.2). Otherwise a 401 to REGISTER would be answered twice with the same nonce, and the second
+// answer would be refused. Each 2xx to an INVITE is handled (section 13.2.2.4), and each provisional response.
+func TestARepeatedFinalResponseIsHandledOnce(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		method       string
+		code, handle int
+	}{{"REGISTER", 401, 1}, {"BYE", 200, 1}, {"INVITE", 486, 1}, {"INVITE", 200, 2}, {"INVITE", 180, 2}} {
+		u, err := openUA("555-0101", nil, nil)
+		require.NoError(t, err)
+		n := 0
+		u.ask(func() {
+			u.drop = func(*message) bool { return true }
+			req := &message{start: c.method + " sip:555-0151@192.0.2.1 SIP/2.0"}
+			req.add("Via", u.via())
+			req.add("CSeq", "1 "+c.method)
+			u.start(req, u.addr, func(*message) { n++ })
+			u.response(req.reply(c.code, reason(c.code), "far"))
+			u.response(req.reply(c.code, reason(c.code), "far"))
+		})
+		u.close()
+		require.Equal(t, c.handle, n, "%s %d", c.method, c.code)
+	}
+}
+
 // A port of the adapter hangs up when it sees the line on hook, and answers OPTIONS by hook state (RFC 3261 section
 // 11.2).
 func TestPortFollowsTheHook(t *testing.T) {

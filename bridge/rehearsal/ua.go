@@ -20,6 +20,7 @@ type client struct {
 	to    netip.AddrPort
 	on    func(res *message)
 	quiet bool // answered: no more retransmissions
+	final bool // a final response has arrived
 }
 
 // server is a server transaction: RFC 3261 section 17.2.
@@ -99,7 +100,8 @@ func (u *ua) report(format string, a ...any) {
 	}
 }
 
-// start begins a client transaction. on receives every response.
+// start begins a client transaction. on receives every provisional response, one final response, and every repetition
+// of a 2xx to an INVITE (RFC 3261 sections 17.1.1.2, 17.1.2.2 and 13.2.2.4).
 func (u *ua) start(req *message, to netip.AddrPort, on func(res *message)) {
 	c := &client{req: req, to: to, on: on}
 	u.clients[req.branch()+req.method()] = c
@@ -164,7 +166,12 @@ func (u *ua) response(m *message) {
 	if m.method() == "INVITE" && m.status() >= 300 {
 		u.ackFailure(c, m)
 	}
+	repeated := c.final
 	c.quiet = c.quiet || m.status() >= 200 || m.method() == "INVITE"
+	c.final = c.final || m.status() >= 200
+	if repeated && (m.method() != "INVITE" || m.status()/100 != 2) {
+		return
+	}
 	if m.status() > 100 && m.status() != 401 && m.status() != 407 && m.method() != "REGISTER" {
 		u.report("gets %d to %s", m.status(), m.method())
 	}
