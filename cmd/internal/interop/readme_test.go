@@ -56,7 +56,7 @@ func TestReadmesPath(t *testing.T) {
 	secret := filepath.Join(t.TempDir(), "password")
 	require.NoError(t, os.WriteFile(secret, []byte(password+"\n"), 0o600))
 	r.board = newBoard(t, "--timed", "16,0,100")
-	startKamailio(r, "MD5")
+	service := startKamailio(r, "MD5")
 	run := func(args ...string) *programtest.Process {
 		c := exec.Command(built.daemon, args...)
 		c.Dir = r.dir
@@ -107,6 +107,8 @@ func TestReadmesPath(t *testing.T) {
 	far.event("CALL_ESTABLISHED")
 	phone.event("CALL_ESTABLISHED")
 	phone.do("hold", "")
+	service.await("the far end answers the hold; if it hung up first, its 481 would end the adapter's call", true,
+		"SIP/2.0 200", "2 INVITE")
 	far.do("hangup", "")
 	phone.event("CALL_CLOSED")
 	eventually(t, 10*time.Second, "the loop was opened and closed", func() bool {
