@@ -12,7 +12,7 @@ const (
 	subjectLimit  = 120 // bytes, see [Message]
 	columns       = 76  // of the text
 	sentenceLimit = 1000
-	sinceRestart  = "Since clearback was restarted, nothing has shown it any more."
+	sinceRestart  = "Since clearback was restarted, this has not been seen again."
 	beforeRestart = "That was before clearback was restarted, and it may have ended."
 )
 

@@ -21,7 +21,7 @@ func tryAlarms(f *pflag.FlagSet) action {
 	test := f.Bool("test", false, "send a test message and print what the other side answers")
 	return func(e *env, operands []string) int {
 		if !*test {
-			return e.fault("alarm: say what to do: --test")
+			return e.fault("alarm: add --test to send a test message")
 		}
 		c, code, ok := e.load(*path, config.LoadForCheck)
 		if !ok {
