@@ -307,7 +307,9 @@ func TestNewestOnly(t *testing.T) {
 		require.NoError(t, q.Put(message(t, "a-4", false, "three", "one"), nil))
 		w.set(nil)
 		time.Sleep(time.Minute)
-		require.Equal(t, []string{"a-1", "test", "a-4"}, w.got())
+		got := slices.DeleteFunc(w.got(), func(id string) bool { return id == "test" }) // it is about no alarm: any place
+		require.Equal(t, []string{"a-1", "a-4"}, got)
+		require.Len(t, w.got(), 3)
 		require.NoError(t, q.Close(time.Second))
 		require.Empty(t, files(t, dir))
 	})

@@ -92,9 +92,9 @@ func (r *route) wait(pause time.Duration, leaving <-chan struct{}) (urgent bool)
 }
 
 // next chooses the message for the next attempt: one about an emergency call, then another urgent one, then the one
-// with the fewest attempts, then the first. After an urgent one has failed, one that is not urgent has its turn, so
-// that one which fails again and again holds up no other. While the queue is being closed, it chooses only urgent
-// messages that nobody has tried yet. over means that no attempt begins any more.
+// with the fewest attempts, then the first. After an urgent one has failed, one that has not failed, or is not urgent,
+// has its turn, so that one which fails again and again holds up no other. While the queue is being closed, it chooses
+// only urgent messages that nobody has tried yet. over means that no attempt begins any more.
 func (q *Queue) next(r *route) (e *entry, m *alarm.Message, over bool) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -110,7 +110,7 @@ func (q *Queue) next(r *route) (e *entry, m *alarm.Message, over bool) {
 		return nil, nil, q.closed
 	}
 	failed := func(e *entry) bool { return e.Message.Urgent && e.attempts > 0 }
-	if r.urgentFailed && !slices.ContainsFunc(choice, func(e *entry) bool { return e.Message.Urgent && !failed(e) }) {
+	if r.urgentFailed {
 		if others := slices.DeleteFunc(slices.Clone(choice), failed); len(others) > 0 {
 			choice = others
 		}
@@ -163,7 +163,9 @@ func (q *Queue) attempted(r *route, e *entry, answer string, err error) (longest
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	r.sending = nil
-	e.attempts++
+	if r == q.routes[e.Way] { // it has not been replaced meanwhile
+		e.attempts++
+	}
 	r.urgentFailed = err != nil && e.Message.Urgent
 	about := []zap.Field{zap.String("id", e.Message.ID), zap.String("subject", e.Message.Subject)}
 	if err == nil {

@@ -23,8 +23,8 @@ const (
 	// alarmPoll is how often the daemon looks at what does not report its changes, such as a registration.
 	alarmPoll = 5 * time.Second
 	// alarmEnd bounds the end of the alarms in a shutdown, and alarmLeave in a hand-over, in which callers wait. What
-	// has not been sent then stays in the folder for the next process.
-	alarmEnd   = 4 * time.Second
+	// has not been sent then stays in the folder for the next process. A quarter of alarmEnd is for attempts.
+	alarmEnd   = 10 * time.Second
 	alarmLeave = 200 * time.Millisecond
 )
 
