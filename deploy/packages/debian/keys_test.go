@@ -62,8 +62,8 @@ func documentedKeys(t *testing.T, b *box) {
 		"for n in 10 30; do ip address add 192.0.2.$n/32 dev lo; done && "+
 		"echo 192.0.2.30 relays.millrace.example broker.millrace.example >/etc/hosts && "+
 		"groupadd -r gpio && groupadd -r operators && systemctl daemon-reload")
-	for _, secret := range []string{"adapter", "service", "broker", "attic", "attic-key", "box-office-second",
-		"stage-door-adapter", "stage-door-service"} {
+	for _, secret := range []string{"adapter", "service", "broker", "attic", "attic-key", "box-office-second", "alarms-mail",
+		"alarms-hook-key", "alarms-broker", "stage-door-adapter", "stage-door-service"} {
 		b.write(t, "/etc/clearback/secrets/"+secret, "curtain\n", 0o640)
 	}
 	// The daemon's user reads {file: PATH} itself.
