@@ -137,6 +137,7 @@ func (b *box) restrictionsOf(t *testing.T, name, mounts string) {
 		t.Fatal(err)
 	}
 	mayRaise := capabilities&(1<<24) != 0
+	_, runsForeign := b.try("/usr/local/bin/foreign")
 	probe := func(r restriction, lifted bool) string { return fmt.Sprintf("probe-%s-%v", r.setting, lifted) }
 	var shown []restriction
 	for _, r := range unitRestrictions {
@@ -146,6 +147,10 @@ func (b *box) restrictionsOf(t *testing.T, name, mounts string) {
 		settings[r.setting] = true
 		if r.raises && !mayRaise {
 			t.Logf("%s= is not shown: this machine has no CAP_SYS_RESOURCE", r.setting)
+			continue
+		}
+		if r.command == "/usr/local/bin/foreign" && !runsForeign {
+			t.Logf("%s= is not shown: the kernel runs no i386 programs", r.setting)
 			continue
 		}
 		shown = append(shown, r)
