@@ -31,6 +31,7 @@ func TestAlarmAtTheEnd(t *testing.T) {
 	c := &config.Config{Alarms: config.Alarms{Folder: filepath.Join(t.TempDir(), "alarms"), PerHour: 12,
 		Ways: []config.AlarmWay{{Name: "hook", Webhook: &config.Webhook{URL: config.NewSecret(server.URL)}}}}}
 	d := &Daemon{log: zap.NewNop(), addresses: &addressWatch{}}
+	d.reloads = &reloads{d: d}
 	d.lines.Store(&[]*Line{})
 	d.alarms = newAlarmRunner(d, c)
 	d.alarms.end = time.Minute // the machine may be slow; it ends as soon as it has told
