@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"io"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -23,6 +24,30 @@ func TestSlowOutput(t *testing.T) {
 		sleep(time.Second)
 		require.Equal(t, 200*ms, r.c.State().Measured, "350 ms from the call")
 	})
+}
+
+// A master that reads the outcome also reads the length of that opening: both appear when the close is confirmed.
+func TestOutcomeComesWithItsLength(t *testing.T) {
+	for _, fails := range []error{nil, io.ErrUnexpectedEOF} {
+		out := &output{}
+		on(t, out, func(t *testing.T, r *testBed) {
+			require.NoError(t, r.pulse(1, 300*ms))
+			out.set(func() { out.slowGet, out.getFails = 20*ms, fails })
+			sleep(310 * ms) // the close is under way
+			require.False(t, out.isOpen())
+			require.Equal(t, State{Level: relay.LevelOpen, Seq: 1, HasSeq: true, Last: OutcomeOpen, Pulses: 1},
+				r.c.State())
+			sleep(200 * ms)
+			s := r.c.State()
+			require.Equal(t, OutcomeDone, s.Last)
+			if fails != nil {
+				require.Equal(t, relay.LevelUnknown, s.Level)
+				out.set(func() { out.getFails = nil })
+				return
+			}
+			require.Equal(t, 320*ms, s.Measured)
+		})
+	}
 }
 
 // Requests without a pause do not delay the end of an opening.

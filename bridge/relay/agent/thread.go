@@ -205,15 +205,16 @@ func (c *Contact) setEnds(t time.Time, by *Master) {
 // why. After a failure the close is owed.
 func (c *Contact) close(why Outcome) error {
 	t := &c.threadState
+	outcome := func(*State) {} // sets Last when an opening ends, in the change that sets Level
 	if t.open != nil && !t.open.over {
 		t.open.over = true
-		c.change(func(s *State) { s.Last = why })
+		outcome = func(s *State) { s.Last = why }
 	}
 	err := c.moveClosed()
 	at := time.Now()
 	c.setEnds(time.Time{}, nil)
 	if err != nil {
-		c.failed(err)
+		c.failed(err, outcome)
 		return t.fault
 	}
 	if t.failing {
@@ -233,6 +234,7 @@ func (c *Contact) close(why Outcome) error {
 		late = at.Sub(o.end)
 	}
 	c.change(func(s *State) {
+		outcome(s)
 		s.Level, s.Fault = relay.LevelClosed, nil
 		if o != nil {
 			s.Measured, s.Late = at.Sub(o.began), late
@@ -245,11 +247,14 @@ func (c *Contact) close(why Outcome) error {
 	return nil
 }
 
-// failed records that the loop is not known to be closed.
-func (c *Contact) failed(err error) {
+// failed records that the loop is not known to be closed, and what outcome sets.
+func (c *Contact) failed(err error, outcome func(*State)) {
 	t := &c.threadState
 	t.fault, t.retry = fmt.Errorf("contact %s: closing: %w: %w", c.opt.Name, ErrOutput, err), time.Now().Add(retryEvery)
-	c.change(func(s *State) { s.Level, s.Fault = relay.LevelUnknown, t.fault })
+	c.change(func(s *State) {
+		outcome(s)
+		s.Level, s.Fault = relay.LevelUnknown, t.fault
+	})
 	if !t.failing {
 		c.notice(OutputFailed, t.fault)
 	}
