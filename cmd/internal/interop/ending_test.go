@@ -166,11 +166,10 @@ func TestStoppedWhileTheFarEndClears(t *testing.T) {
 func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
-	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(300*time.Millisecond),
-		reply(200, "OK"))
+	r.net.blockWith(opensCoil)
+	near := r.adapterWaits(boxOffice, offered(0), answers(), cleared(0))
 	far := r.farCalls(calls(boxOffice), connected(1), clears(2))
-	near.got("BYE", "BYE")
-	r.net.set(false, true)
+	eventually(t, 10*time.Second, "the opening is in flight", r.net.isBlocked)
 	blocked := time.Now()
 	near.ok()
 	far.ok()
@@ -182,6 +181,10 @@ func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 		"the daemon knows that the contact is closed")
 	require.Empty(t, r.board.openings(t, 0))
 }
+
+// opensCoil reports whether data is a request over Modbus TCP that switches a coil on: function 5 with FF00 (MODBUS
+// Application Protocol Specification V1.1b3, section 6.5), after a header of 7 bytes.
+func opensCoil(data []byte) bool { return len(data) == 12 && data[7] == 5 && data[10] == 0xFF }
 
 // TestTerminatedInHeldCall: the far side is cleared, the line gets its interruption, and the contact is closed last.
 func TestTerminatedInHeldCall(t *testing.T) {

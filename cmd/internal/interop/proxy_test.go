@@ -22,6 +22,7 @@ type proxy struct {
 	target  string
 	cond    *sync.Cond
 	blocked bool
+	blockAt func(data []byte) bool // if it returns true, the network is blocked from that data on; nil: never
 	refuse  bool
 	ended   bool
 	conns   map[net.Conn]bool
@@ -90,6 +91,9 @@ func (p *proxy) pass(from, to net.Conn) {
 	for {
 		n, err := from.Read(buf)
 		p.mu.Lock()
+		if p.blockAt != nil && p.blockAt(buf[:n]) {
+			p.blocked, p.blockAt = true, nil
+		}
 		held := p.blocked
 		for p.blocked && !p.ended {
 			p.cond.Wait()
@@ -148,6 +152,20 @@ func (p *proxy) set(refuse, blocked bool) {
 	p.refuse, p.blocked = refuse, blocked
 	p.mu.Unlock()
 	p.cond.Broadcast()
+}
+
+// blockWith holds back all data, beginning with the first that fits.
+func (p *proxy) blockWith(fits func(data []byte) bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.blockAt = fits
+}
+
+// isBlocked reports whether data is held back.
+func (p *proxy) isBlocked() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.blocked
 }
 
 // lead directs new connections to another board.
