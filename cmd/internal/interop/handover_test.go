@@ -193,8 +193,16 @@ func TestHandOverOfAnEmergencyCall(t *testing.T) {
 		}
 		if twice {
 			b.d.Signal(syscall.SIGUSR2)
-			b.next(func() {})
-			eventually(t, 5*time.Second, "it still rings", b.service.rings)
+			var before uint32
+			b.next(func() {
+				b.service.drain()
+				before = b.service.Repeats.Load()
+			})
+			// The service answers once. A 200 that came before the INVITE is repeated would be repeated by a real one
+			// (RFC 3261 section 13.3.1.4).
+			eventually(t, 5*time.Second, "it still rings, and the INVITE is repeated", func() bool {
+				return b.service.rings() && b.service.Repeats.Load() > before
+			})
 			answer()
 		} else {
 			answer()
