@@ -13,12 +13,15 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// heldByArrivedCall puts the line into a held call, which the far end clears. It does so well after the ACK of the
+// heldByArrivedCall puts the line into a held call, which the far end clears. It does so after the adapter's ACK of the
 // hold, because SIPp accepts no BYE before that.
 func (r *testBed) heldByArrivedCall(line string) (near, far *party) {
 	r.t.Helper()
 	near = r.adapterWaits(line, heldAnswered(0))
-	far = r.farCalls(calls(line), connected(1), held(), pause(100*time.Millisecond), clears(2))
+	far = r.farCalls(calls(line), connected(1), held(), cued(), clears(2))
+	near.gave("ACK", "ACK")
+	far.got("ACK", "2 ACK")
+	far.cue()
 	return near, far
 }
 

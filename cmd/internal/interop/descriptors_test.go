@@ -23,7 +23,7 @@ func TestNoDescriptorsLeft(t *testing.T) {
 	require.NotEmpty(t, near.got("SIP/2.0 503", "INVITE").header("Retry-After"))
 	r.logs("no file descriptors are left; raise the limit of this process (LimitNOFILE=")
 	far := r.farWaits(offered(0), answers(), cleared(0))
-	r.adapter(stageDoor, emergencyCall(100*time.Millisecond)).ok()
+	r.adapter(stageDoor, emergencyCall(pause(100*time.Millisecond))).ok()
 	far.ok()
 
 	require.NoError(t, unix.Prlimit(r.d.Cmd.Process.Pid, unix.RLIMIT_NOFILE, &unix.Rlimit{Cur: 4096, Max: 4096}, nil))

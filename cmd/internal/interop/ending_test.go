@@ -208,15 +208,15 @@ func TestTerminatedInHeldCall(t *testing.T) {
 	require.Contains(t, r.d.Output(), "evidence=shutdown")
 }
 
-// emergencyCall calls 999, with credentials if they are required, and keeps the call up for that time.
-func emergencyCall(talk time.Duration) step {
+// emergencyCall calls 999, with credentials if they are required, and hangs up after the step talk.
+func emergencyCall(talk step) step {
 	return join(calls("999"), optional(100, 180, 183),
 		step(`<recv response="401" auth="true" optional="true" next="again"/>`+"\n"),
 		step(`<recv response="200" next="up">`+learnUAC+`</recv>`+"\n"),
 		step(`<label id="again"/>`+"\n"), ackRejection("999", 1),
 		sendRepeated(inviteText("999", 2, "[authentication]\n")), optional(100, 180, 183),
 		step(`<recv response="200">`+learnUAC+`</recv>`+"\n"), ack(2), step(`<nop next="talk"/>`+"\n"),
-		step(`<label id="up"/>`+"\n"), ack(1), step(`<label id="talk"/>`+"\n"), pause(talk), clears(3))
+		step(`<label id="up"/>`+"\n"), ack(1), step(`<label id="talk"/>`+"\n"), talk, clears(3))
 }
 
 // TestTerminatedInEmergencyCall: the daemon runs until the call ends. Meanwhile an ordinary call gets 503.
@@ -224,7 +224,7 @@ func TestTerminatedInEmergencyCall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice}, {name: stageDoor, coil: 1}}})
 	far := r.farWaits(offered(0), answers(), cleared(0))
-	near := r.adapter(boxOffice, emergencyCall(2*time.Second))
+	near := r.adapter(boxOffice, emergencyCall(cued()))
 	far.got("ACK", "ACK")
 	r.d.Signal(syscall.SIGTERM)
 	eventually(t, 2*time.Second, "the daemon has received the signal",
@@ -234,6 +234,7 @@ func TestTerminatedInEmergencyCall(t *testing.T) {
 	require.Less(t, refused.got("SIP/2.0 503", "INVITE").at.Sub(asked.at), soon,
 		"at once, and not after a time-out")
 	require.True(t, r.running(), "the daemon stays")
+	near.cue()
 	near.ok()
 	require.True(t, within(3*time.Second, func() bool { return !r.running() }))
 	require.Zero(t, r.ended(time.Second))

@@ -4,6 +4,7 @@ package interop
 
 import (
 	"fmt"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -146,7 +147,7 @@ func (p *party) trace() string {
 
 var traceHead = regexp.MustCompile(`(?m)^-{20,} (\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{6})\r?\n(?:UDP|TCP) message (sent|received) [(\[](\d+)(?: bytes\)|\] bytes ):\r?\n\r?\n`)
 
-// messages returns the messages that SIPp has sent and received so far.
+// messages returns the messages that SIPp has sent and received so far, without cues.
 func (p *party) messages() []message {
 	text := p.trace()
 	var all []message
@@ -156,7 +157,10 @@ func (p *party) messages() []message {
 		if err != nil || err2 != nil {
 			p.t.Errorf("%s: a trace that cannot be read: %v %v", p.name, err, err2)
 		}
-		all = append(all, message{at, text[m[4]:m[5]] == "sent", text[m[1]:min(m[1]+n, len(text))]})
+		one := message{at, text[m[4]:m[5]] == "sent", text[m[1]:min(m[1]+n, len(text))]}
+		if !strings.HasPrefix(one.text, cueMethod+" ") {
+			all = append(all, one)
+		}
 	}
 	return all
 }
@@ -191,6 +195,24 @@ func (p *party) first(sent bool, begin, method string) message {
 		return len(m) > 0
 	})
 	return m[0]
+}
+
+// cue ends the step cued of a party over UDP. It sends the party's first message again with the method cueMethod, which
+// SIPp recognises by its Call-ID. The other header fields stay, because SIPp copies those of the last message into its
+// next response.
+func (p *party) cue() {
+	p.t.Helper()
+	all := p.find(false, "INVITE ", "INVITE")
+	if len(all) == 0 {
+		all = p.find(true, "INVITE ", "INVITE")
+	}
+	require.NotEmpty(p.t, all, "%s has no call", p.name)
+	_, rest, _ := strings.Cut(all[0].text, " ")
+	c, err := net.Dial("udp4", at(p.port))
+	require.NoError(p.t, err)
+	defer c.Close()
+	_, err = c.Write([]byte(cueMethod + " " + rest))
+	require.NoError(p.t, err)
 }
 
 // header returns the value of the first header field of that name, "" if there is none.

@@ -62,6 +62,12 @@ func pause(d time.Duration) step {
 	return step(fmt.Sprintf("<pause milliseconds=\"%d\"/>\n", d.Milliseconds()))
 }
 
+// cued waits until the test calls (*party).cue. It receives nothing else.
+func cued() step { return request(cueMethod) }
+
+// cueMethod is a method that the daemon never sends.
+const cueMethod = "CUE"
+
 func response(code int) step { return step(fmt.Sprintf("<recv response=\"%d\"/>\n", code)) }
 
 func optional(codes ...int) step {
