@@ -23,15 +23,19 @@ const leastShare = 0.4
 var (
 	yardRounds = flag.Int("yard.rounds", 3, "rounds of the comparison with the C relay")
 	yardSpan   = flag.Duration("yard.span", 200*time.Millisecond,
-		"length of one measurement in the comparison with the C relay")
+		"length of the measurements of each relay in a round of the comparison with the C relay")
 	yardStreams = flag.Int("yard.streams", 16, "streams in the comparison with the C relay")
 )
 
 // figures are the results of one measurement.
 type figures struct{ sent, received, pps, p50, p99 float64 }
 
+// slicesARound is the number of measurements flat out in a round. Other programs on the machine take processors from a relay
+// and from its loader, and never give any. So the quickest of many short measurements is compared.
+const slicesARound = 4
+
 // TestShareOfYardstick measures our relay and the C relays of testdata alternately in the same run, and compares the
-// medians.
+// quickest measurements.
 func TestShareOfYardstick(t *testing.T) {
 	if raceDetector {
 		t.Skip("speed under the race detector says nothing")
@@ -53,10 +57,12 @@ func TestShareOfYardstick(t *testing.T) {
 	flat, paced := make([][]figures, len(contenders)), make([][]figures, len(contenders))
 	for range *yardRounds {
 		for i, c := range contenders {
-			if i > 0 {
-				flat[i] = append(flat[i], measure(t, c.start, loader, 0))
+			paced[i] = append(paced[i], measure(t, c.start, loader, *yardSpan, 20*time.Millisecond))
+		}
+		for range slicesARound {
+			for i, c := range contenders[1:] {
+				flat[i+1] = append(flat[i+1], measure(t, c.start, loader, *yardSpan/slicesARound, 0))
 			}
-			paced[i] = append(paced[i], measure(t, c.start, loader, 20*time.Millisecond))
 		}
 	}
 	bare := median(paced[0])
@@ -66,13 +72,21 @@ func TestShareOfYardstick(t *testing.T) {
 			t.Logf("%-15s paced: p50 %5.1f us, p99 %6.1f us", c.name, p.p50, p.p99)
 			continue
 		}
-		t.Logf("%-15s flat out: %7.0f packets/s; paced: adds p50 %5.1f us, p99 %6.1f us", c.name, median(flat[i]).pps,
-			p.p50-bare.p50, p.p99-bare.p99)
+		t.Logf("%-15s flat out: %7.0f packets/s, quickest %7.0f; paced: adds p50 %5.1f us, p99 %6.1f us", c.name,
+			median(flat[i]).pps, quickest(flat[i]), p.p50-bare.p50, p.p99-bare.p99)
 	}
-	one, many, ours := median(flat[1]).pps, median(flat[2]).pps, median(flat[3]).pps
+	one, many, ours := quickest(flat[1]), quickest(flat[2]), quickest(flat[3])
 	t.Logf("share of the C relay's packets a second: %.2f (one a call), %.2f (many a call)", ours/one, ours/many)
 	require.GreaterOrEqual(t, ours/max(one, many), leastShare, "share of the faster C relay's packets a second")
 	require.Equal(t, median(paced[3]).sent, median(paced[3]).received, "our relay lost packets at the rate of speech")
+}
+
+// quickest returns the most packets a second.
+func quickest(all []figures) (pps float64) {
+	for _, f := range all {
+		pps = max(pps, f.pps)
+	}
+	return pps
 }
 
 // median returns the median of each figure.
@@ -137,11 +151,11 @@ func startOurs(t *testing.T, streams int) ([]string, func()) {
 type starter func(t *testing.T, streams int) (pairs []string, stop func())
 
 // measure loads a new relay, because a relay that has learnt its sources would not accept another loader.
-func measure(t *testing.T, start starter, program string, period time.Duration) figures {
+func measure(t *testing.T, start starter, program string, span, period time.Duration) figures {
 	t.Helper()
 	pairs, stop := start(t, *yardStreams)
 	defer stop()
-	args := append([]string{fmt.Sprint(yardSpan.Milliseconds()), fmt.Sprint(period.Microseconds())}, pairs...)
+	args := append([]string{fmt.Sprint(span.Milliseconds()), fmt.Sprint(period.Microseconds())}, pairs...)
 	out, err := exec.Command(program, args...).CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	var f figures
