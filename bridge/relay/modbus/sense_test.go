@@ -249,7 +249,7 @@ func TestSenseDelaysNoClose(t *testing.T) {
 func TestSenseWithoutAnswer(t *testing.T) {
 	t.Parallel()
 	board := sensedBoard{modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true})}
-	b, err := NewBoard(Options{Name: "cabinet", Address: board.Address(), Timeout: 30 * time.Millisecond})
+	b, err := NewBoard(Options{Name: "cabinet", Address: board.Address(), Timeout: 500 * time.Millisecond})
 	require.NoError(t, err)
 	c, err := b.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 0, OpenOn: true, Sense: &Sense{Input: 0}})
 	require.NoError(t, err)
