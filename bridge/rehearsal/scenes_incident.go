@@ -194,7 +194,7 @@ func callTroubles() []incidentScene {
 		{
 			name: "seized", about: "the near end hangs up and lifts again before the loop opens, and leaves the handset off: nothing opens",
 			lines: []lineSetup{{
-				name: "prompt-corner", number: "555-0121", board: cabinet, byeAfter: time.Second, hasSensor: true,
+				name: "prompt-corner", number: "555-0121", board: "prompt-corner", byeAfter: time.Second, hasSensor: true,
 				set: func(p *supervision.Policy) { p.Lead, p.FlashMax, p.Watch = 1200*time.Millisecond, 0, watchEvery },
 			}},
 			reason: []string{"reason=seized"}, cause: causeSeized, end: endByHangUp,
