@@ -445,26 +445,6 @@ func (l *leg) farEndGone(q *livenessCheck) {
 	}
 }
 
-// checkService examines the outcome of one of our requests to the service. A suspicious outcome starts a check, and a
-// 481 counts as its first answer.
-func (l *leg) checkService(m sip.RequestMethod, code int, since time.Time, evidence supervision.Evidence) {
-	silent := code == 0 || code == sip.StatusRequestTimeout
-	switch {
-	case !silent && code != sip.StatusCallTransactionDoesNotExists,
-		silent && l.c.path.lastHeard(l.side).After(since),
-		l.alive.current != nil, l.state != legUp, l.clearing, l.c.exemptFromLiveness(false):
-		return
-	}
-	q := l.newLivenessCheck(evidence)
-	// the service may have been lost at that time and be back now, or the answer is old
-	if silent || l.s.ep.Resumed().After(since) {
-		l.tryNext(q)
-		return
-	}
-	q.code = code
-	l.unknownTo(q, m)
-}
-
 // noteLost notes that the service answers nothing at all. Its calls are checked when it is back.
 func (s *account) noteLost(l *leg) {
 	if !l.alive.lost {
