@@ -21,14 +21,15 @@
 //	  10                 registration            registration/; when the adapter registers again: liveness_peer.go
 //	  11                 OPTIONS                 socket.go and headers_extensions.go (answering), line.go and invite_failover.go (sending)
 //	  12.1               creating a dialog       leg.go, dialog.go (early dialogs, forks)
-//	  12.2.1             requests in a dialog    leg.go; a 481 or 408 answer: liveness_peer.go (adapter), liveness.go (service)
+//	  12.2.1             requests in a dialog    leg.go; a 481 or 408 answer: liveness_peer.go (adapter), liveness.go (service),
+//	                                            indialog_failure.go (what the sender gets)
 //	  12.2.2             receiving requests      indialog.go, tables.go (finding the dialog), indialog_source.go (the adapter's source)
 //	  13.2               sending INVITE          invite.go; several 200s: dialog.go and invite.go
 //	  13.3               answering INVITE        invite_response.go: 200 and its retransmissions, ACK, failures; invite_prack.go: 1xx
 //	  14                 re-INVITE, 491          indialog.go, offeranswer.go; our own: sessiontimer.go, mediamove.go (media at a new address)
 //	  15                 BYE                     leg.go (sending), indialog.go (receiving)
 //	                     how old it is           date.go; endpoint/arrival.go (when it reached this machine)
-//	  16.6, 16.8         Timer C                 invite.go
+//	  16.6, 16.8         Timer C                 invite.go, invite_failure.go
 //	  17, 18             transactions, transport endpoint/
 //	  19.1.6             tel URIs                headers.go
 //	  20                 header fields           headers.go (which fields pass), headers_limits.go (limits)
@@ -48,7 +49,7 @@
 //	RFC 3842             message waiting         messagewaiting.go, messagewaiting_summary.go (the body)
 //	RFC 4028             session timers          sessiontimer.go, sessiontimer/
 //	RFC 4733             telephone events        indialog_hookflash.go, sdp_stream.go
-//	RFC 5057             usages of a dialog      indialog.go, transfer.go
+//	RFC 5057             usages of a dialog      indialog_failure.go, transfer.go
 //	RFC 5031             urn:service:sos         access_dialplan.go
 //	RFC 5407             race conditions         indialog.go
 //	RFC 6228             199                     dialog.go

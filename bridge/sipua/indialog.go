@@ -54,7 +54,7 @@ func (l *leg) handleRequest(r *endpoint.Request) {
 		return
 	}
 	if l.needsCall(r) {
-		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+		l.refuseWith(r, l.crossingCode())
 		return
 	}
 	if !l.c.emergency && (r.Method == sip.INVITE || r.Method == sip.UPDATE) && l.s.shortInterval(r) {
@@ -267,27 +267,27 @@ func (l *leg) forwardRequest(r *endpoint.Request, d *dialog) {
 	if offer {
 		d.offerAnswer.pending = l
 	}
-	sent := time.Now()
+	sent, unanswered := time.Now(), func() bool { return true }
+	if r.Method != sip.NOTIFY { // its time-out does not end the call
+		unanswered = l.answerInTime(r)
+	}
 	p.forward(req, func(res *sip.Response, err error) {
+		late := !unanswered()
 		if update {
 			d.updating = false
 		}
 		if offer {
 			d.offerAnswer.answered(l)
-			if err != nil || !res.IsSuccess() {
+			if late || err != nil || !res.IsSuccess() {
 				l.c.path.rejectOffer(l.side)
 			}
 		}
-		code := 0
-		if err != nil {
-			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
-		} else {
-			code = res.StatusCode
-			l.forwardResponse(r, d, res)
+		if !late {
+			l.passOutcome(r, d, res, err)
 		}
 		// a failed NOTIFY concerns a subscription and not the call (RFC 5057 section 5.1)
 		if r.Method != sip.NOTIFY {
-			p.checkPeer(r.Method, code, sent, false)
+			p.checkPeer(r.Method, codeOf(res, err), sent, false)
 		}
 	})
 }
@@ -295,8 +295,12 @@ func (l *leg) forwardRequest(r *endpoint.Request, d *dialog) {
 // forwardResponse passes a response back.
 func (l *leg) forwardResponse(r *endpoint.Request, d *dialog, res *sip.Response) {
 	code, phrase := res.StatusCode, boundedText(res.Reason, maxPhrase)
-	if code == sip.StatusUnauthorized || code == sip.StatusProxyAuthRequired {
+	switch passed := passedCode(r.Method, code); {
+	case code == sip.StatusUnauthorized, code == sip.StatusProxyAuthRequired:
 		code, phrase = sip.StatusForbidden, "Forbidden"
+	case passed != code:
+		l.refuseWith(r, passed)
+		return
 	}
 	body, err := l.c.path.translate(res, l.peer().side)
 	if err != nil {

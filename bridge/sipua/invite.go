@@ -333,12 +333,14 @@ func (x *inviteForwarding) passAnswer(res *sip.Response, body []byte) {
 // answerUnusable ends the attempt if the session description of the answer cannot be passed on.
 func (x *inviteForwarding) answerUnusable() {
 	x.acknowledge(nil, nil)
-	x.refuse(sip.StatusBadGateway)
-	if x.initial {
-		x.to.c.clearedBy(x.to.side)
-		x.from.finish(supervision.AnswerConfirmed)
-		x.to.clear()
+	if !x.initial {
+		x.refuse(sip.StatusNotAcceptableHere) // the next try would not be different
+		return
 	}
+	x.refuse(sip.StatusBadGateway)
+	x.to.c.clearedBy(x.to.side)
+	x.from.finish(supervision.AnswerConfirmed)
+	x.to.clear()
 }
 
 // endTransaction notes that the client transaction has its final response.

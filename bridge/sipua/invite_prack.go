@@ -305,19 +305,20 @@ func (l *leg) passPrack(r *endpoint.Request, d *dialog, one *provisionalResponse
 	case len(body) > 0:
 		d.offerAnswer.pending = nil
 	}
+	unanswered := func() bool { return false }
+	if !replied {
+		unanswered = l.answerInTime(r)
+	}
 	p.send(req, func(res *sip.Response, err error) {
+		passes := unanswered()
 		if offer {
 			d.offerAnswer.answered(l)
-			if err != nil || !res.IsSuccess() {
+			if !passes || err != nil || !res.IsSuccess() {
 				l.c.path.rejectOffer(l.side)
 			}
 		}
-		switch {
-		case replied:
-		case err != nil:
-			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
-		default:
-			l.forwardResponse(r, d, res)
+		if passes {
+			l.passOutcome(r, d, res, err)
 		}
 	})
 }

@@ -142,7 +142,7 @@ func (x *inviteForwarding) final() {
 }
 
 // reject passes a failure on. A challenge is not passed: it concerns only us and the service, or is the adapter's
-// mistake.
+// mistake. Nor is a failure of a re-INVITE that would end the call.
 func (x *inviteForwarding) reject(res *sip.Response) {
 	if x.finalSent {
 		return
@@ -156,15 +156,21 @@ func (x *inviteForwarding) reject(res *sip.Response) {
 		} else {
 			x.refuse(sip.StatusTemporarilyUnavailable)
 		}
+	case !x.initial && endsCall(sip.INVITE, code):
+		x.refuse(code)
 	default:
 		x.fail(x.buildResponse(res, nil))
 	}
 }
 
-// refuse answers with a failure of our own, unless a final response was already sent.
+// refuse answers with a failure of our own, unless a final response was already sent. It never ends the call of a
+// re-INVITE.
 func (x *inviteForwarding) refuse(code int) {
 	if x.finalSent {
 		return
+	}
+	if !x.initial {
+		code = passedCode(sip.INVITE, code)
 	}
 	res := sip.NewResponseFromRequest(x.r.Request, code, reason(code), nil)
 	if code == sip.StatusServiceUnavailable {
@@ -193,10 +199,16 @@ func reason(code int) string {
 		return "Request Timeout"
 	case sip.StatusTemporarilyUnavailable:
 		return "Temporarily Unavailable"
+	case sip.StatusCallTransactionDoesNotExists:
+		return "Call/Transaction Does Not Exist"
 	case sip.StatusBusyHere:
 		return "Busy Here"
 	case sip.StatusRequestTerminated:
 		return "Request Terminated"
+	case sip.StatusNotAcceptableHere:
+		return "Not Acceptable Here"
+	case sip.StatusRequestPending:
+		return "Request Pending"
 	case sip.StatusBadGateway:
 		return "Bad Gateway"
 	case sip.StatusServiceUnavailable:

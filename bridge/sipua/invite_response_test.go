@@ -187,7 +187,7 @@ func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
 				body = ""
 			}
 			c.near.Request(method, body, "Refer-To: <sip:5550151@pbx.example>")
-			m := h.adapter.ExpectOf("408", method)
+			m := h.adapter.ExpectOf("491", method)
 			if method == "INVITE" {
 				c.near.AckFailure(m)
 			}

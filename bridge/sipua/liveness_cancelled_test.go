@@ -100,7 +100,7 @@ func TestOtherQuestionsPassACancelledOne(t *testing.T) {
 		c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 		m := h.service.ExpectAfter("CANCEL", "INFO")
 		h.service.Respond(m, 481, "", "")
-		h.adapter.ExpectOf("481", "INFO")
+		h.adapter.ExpectOf("491", "INFO")
 		for _, method := range []string{"UPDATE", "OPTIONS"} {
 			m := h.service.ExpectAfter("CANCEL", method)
 			h.service.Respond(m, 500, "", "")

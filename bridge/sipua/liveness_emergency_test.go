@@ -137,7 +137,7 @@ func TestEmergencyCallGoesOn(t *testing.T) {
 				h.asked(0, 0)
 				c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 				h.service.Expect("INFO")
-				h.adapter.ExpectOf("408", "INFO")
+				h.adapter.ExpectOf("491", "INFO")
 			}
 			h.hangUp(c.near)
 		})
@@ -297,7 +297,7 @@ func TestEmergencyCallThatMayBeUnknown(t *testing.T) {
 			c.far.Request("INFO", "", "")
 			h.adapter.Respond(h.adapter.Expect("INFO"), 481, "x", "")
 			h.learnt(says)
-			h.service.ExpectOf("481", "INFO")
+			h.service.ExpectOf("491", "INFO")
 			if says == 481 {
 				h.gone()
 			} else {

@@ -151,7 +151,7 @@ func TestUnknownCallThatEnds(t *testing.T) {
 				h.adapter.ExpectOf("200", "BYE")
 				bye := h.service.Expect("BYE")
 				h.adapter.Respond(m, 481, "", "")
-				h.service.ExpectOf("481", "INFO")
+				h.service.ExpectOf("491", "INFO")
 				h.service.Respond(bye, 200, "", "")
 				h.machine.saw("1 near end cleared")
 			} else { // nothing receives reports any more
@@ -159,7 +159,7 @@ func TestUnknownCallThatEnds(t *testing.T) {
 				c.post(c.abandon)
 				ours, theirs := h.adapter.Expect("BYE"), h.service.Expect("BYE")
 				h.adapter.Respond(m, 481, "", "")
-				h.service.ExpectOf("481", "INFO")
+				h.service.ExpectOf("491", "INFO")
 				h.adapter.Respond(ours, 200, "", "")
 				h.service.Respond(theirs, 200, "", "")
 			}

@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"slices"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -38,22 +39,28 @@ func (l *leg) checkPeer(m sip.RequestMethod, code int, since time.Time, second b
 }
 
 // checkService examines the outcome of one of our requests to the service. A suspicious outcome starts a check, and a
-// 481 counts as its first answer.
+// 481 counts as its first answer. Other failures that end a call elsewhere only start one, and not often.
 func (l *leg) checkService(m sip.RequestMethod, code int, since time.Time, evidence supervision.Evidence) {
-	silent := code == 0 || code == sip.StatusRequestTimeout
+	silent, unknown := code == 0 || code == sip.StatusRequestTimeout, code == sip.StatusCallTransactionDoesNotExists
 	switch {
-	case !silent && code != sip.StatusCallTransactionDoesNotExists,
+	case l.state != legUp, l.clearing, l.c.exemptFromLiveness(false),
 		silent && l.c.path.lastHeard(l.side).After(since),
-		l.alive.current != nil, l.state != legUp, l.clearing, l.c.exemptFromLiveness(false):
+		!silent && !unknown && !(endsCall(m, code) && time.Since(l.alive.lastCheck) > l.c.a.times.fresh):
+		return
+	case l.alive.current != nil:
+		if unknown { // the answers to that check may be older
+			l.c.after(l.c.a.times.second, func() { l.checkLiveness(evidence) })
+		}
 		return
 	}
 	q := l.newLivenessCheck(evidence)
 	// the service may have been lost at that time and be back now, or the answer is old
-	if silent || l.s.ep.Resumed().After(since) {
+	if !unknown || l.s.ep.Resumed().After(since) {
 		l.tryNext(q)
 		return
 	}
 	q.code = code
+	q.left = slices.DeleteFunc(q.left, func(left sip.RequestMethod) bool { return left == m })
 	l.unknownTo(q, m)
 }
 

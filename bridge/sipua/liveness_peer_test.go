@@ -22,7 +22,7 @@ func TestService481(t *testing.T) {
 		c := h.incoming()
 		c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 		h.service.Respond(h.service.Expect("INFO"), 481, "", "")
-		h.adapter.ExpectOf("481", "INFO")
+		h.adapter.ExpectOf("491", "INFO")
 		h.vanished(481)
 		h.cleared("service-lost")
 	})
@@ -48,7 +48,7 @@ func Test481ToNotifyOrReferIsNoClearing(t *testing.T) {
 	h.adapter.ExpectOf("200", "NOTIFY")
 	c.near.Request("REFER", "", "Refer-To: <sip:5550151@millrace.example>")
 	h.service.Respond(h.service.Expect("REFER"), 481, "", "")
-	h.adapter.ExpectOf("481", "REFER")
+	h.adapter.ExpectOf("491", "REFER")
 	h.service.Respond(h.service.Expect("OPTIONS"), 200, "", "")
 	h.hangUp(c.near)
 }
@@ -61,7 +61,7 @@ func TestService408WithoutMedia(t *testing.T) {
 	c := h.incoming()
 	c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 	h.service.Respond(h.service.Expect("INFO"), 408, "", "")
-	h.adapter.ExpectOf("408", "INFO")
+	h.adapter.ExpectOf("491", "INFO")
 	h.vanished(408)
 	h.cleared("service-lost")
 }
@@ -88,7 +88,7 @@ func TestService408WhileMediaFlows(t *testing.T) {
 		return heard
 	})
 	h.service.Respond(info, 408, "", "")
-	h.adapter.ExpectOf("408", "INFO")
+	h.adapter.ExpectOf("491", "INFO")
 	// the call continues
 	near.Request("BYE", "")
 	h.adapter.ExpectOf("200", "BYE")
@@ -137,7 +137,7 @@ func TestService408WithDirectMedia(t *testing.T) {
 			c := h.incoming()
 			c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 			h.service.Respond(h.service.Expect("INFO"), 408, "", "")
-			h.adapter.ExpectOf("408", "INFO")
+			h.adapter.ExpectOf("491", "INFO")
 			again := h.service.Expect("OPTIONS")
 			is(t, again, "Accept", "application/sdp") // RFC 3261 section 11.1
 			contains(t, again.Get("Contact"), h.toService.String())
@@ -165,7 +165,7 @@ func TestServiceAnswersNoRequest(t *testing.T) {
 	c := h.incoming()
 	c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 	h.service.Expect("INFO")
-	h.adapter.ExpectOf("408", "INFO")
+	h.adapter.ExpectOf("491", "INFO")
 	h.vanished(0)
 	h.cleared("service-lost")
 }
@@ -178,7 +178,7 @@ func TestAdapter481(t *testing.T) {
 		c := h.incoming()
 		c.far.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 		h.adapter.Respond(h.adapter.Expect("INFO"), 481, "", "")
-		h.service.ExpectOf("481", "INFO")
+		h.service.ExpectOf("491", "INFO")
 		h.machine.saw("1 adapter lost")
 		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.adapter.Respond(h.adapter.Expect("BYE"), 481, "", "")

@@ -164,7 +164,7 @@ func TestReinviteInEmergencyCall(t *testing.T) {
 		change := h.service.Expect("INVITE")
 		h.service.Respond(change, 180, "", "")
 		h.adapter.Expect("180")
-		n.AckFailure(h.adapter.ExpectOf("408", "INVITE"))
+		n.AckFailure(h.adapter.ExpectOf("491", "INVITE"))
 		h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
 		h.service.Respond(change, 487, "", "")
 		h.service.Expect("ACK")

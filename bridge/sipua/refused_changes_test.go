@@ -75,7 +75,7 @@ func TestUnusableOfferInAnAnswer(t *testing.T) {
 	c.near.Request("INVITE", "")
 	h.service.Respond(h.service.Expect("INVITE"), 200, "", "this is no session description\r\n")
 	h.service.Expect("ACK")
-	c.near.AckFailure(h.adapter.Expect("502"))
+	c.near.AckFailure(h.adapter.Expect("488"))
 	h.hangUp(c.near)
 }
 
@@ -191,7 +191,7 @@ func TestAdapterTimesOutInAChange(t *testing.T) {
 				h.adapter.Respond(inv, codes[0], "", "")
 				h.adapter.Expect("ACK")
 			}
-			c.far.AckFailure(h.service.ExpectOf("408", "INVITE"))
+			c.far.AckFailure(h.service.ExpectOf("491", "INVITE"))
 			h.adapter.Respond(h.adapter.Expect("OPTIONS"), codes[1], "", "")
 			if codes[1] == 200 {
 				h.hangUp(c.near)
@@ -215,7 +215,7 @@ func (h *testBed) changeCancelledByTimerC() (c callPair, inv uatest.Message) {
 	inv = h.service.Expect("INVITE")
 	h.service.Respond(inv, 180, "", "")
 	h.adapter.Expect("180")
-	c.near.AckFailure(h.adapter.ExpectOf("408", "INVITE"))
+	c.near.AckFailure(h.adapter.ExpectOf("491", "INVITE"))
 	h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
 	return c, inv
 }

@@ -109,7 +109,7 @@ func TestUnansweredReinvite(t *testing.T) {
 	c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
 	h.adapter.Expect("100")
 	h.service.Expect("INVITE")
-	c.near.AckFailure(h.adapter.ExpectOf("408", "INVITE"))
+	c.near.AckFailure(h.adapter.ExpectOf("491", "INVITE"))
 	h.vanished(0)
 	h.cleared("service-lost")
 }

@@ -208,7 +208,7 @@ func TestEmergencyCall(t *testing.T) {
 	// no evidence except the far end's own BYE ends it
 	near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 	h.service.Respond(h.service.Expect("INFO"), 481, "", "")
-	h.adapter.ExpectOf("481", "INFO")
+	h.adapter.ExpectOf("491", "INFO")
 
 	calls := h.agent.EmergencyCalls()
 	waited := make(chan struct{}) // closed when AwaitEnd has returned

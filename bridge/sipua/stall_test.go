@@ -88,7 +88,7 @@ func TestOldAnswers(t *testing.T) {
 				info(200)
 				h.adapter.ExpectOf("200", "INFO")
 				info(481)
-				h.adapter.ExpectOf("481", "INFO")
+				h.adapter.ExpectOf("491", "INFO")
 				h.askedAnew(c, stalled)
 			})
 		})
@@ -160,7 +160,7 @@ func TestAdapterIsAskedAgainAfterAStall(t *testing.T) {
 			c := h.incoming()
 			c.far.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 			h.adapter.Expect("INFO")
-			h.service.ExpectOf("408", "INFO")
+			h.service.ExpectOf("491", "INFO")
 			h.adapter.Expect("OPTIONS")
 			if stalled {
 				stall(time.Minute)

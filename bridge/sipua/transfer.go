@@ -46,7 +46,7 @@ type replacesHeader struct {
 }
 
 // handleRefer handles a REFER in a call. Its failure responses concern the REFER alone and leave the call up (RFC 5057
-// section 5.1). A 404 or 481 would end the call.
+// section 5.1). A 404 or 481 would end the call: see indialog_failure.go.
 func (l *leg) handleRefer(r *endpoint.Request, d *dialog) {
 	p := l.peer()
 	switch {
@@ -160,25 +160,22 @@ func (l *leg) refer(r *endpoint.Request, d *dialog, to string) {
 	copyReferSub(r.Request, req)
 	one := &referral{theirs: r.CSeq().SeqNo, req: req}
 	p.referrals = append(p.referrals, one) // a NOTIFY may come before the 202 (RFC 3515 section 2.4.4)
-	sent := time.Now()
+	sent, unanswered := time.Now(), l.answerInTime(r)
 	p.forward(req, func(res *sip.Response, err error) {
+		if unanswered() {
+			l.passOutcome(r, d, res, err)
+		}
 		if err != nil || !res.IsSuccess() || strings.EqualFold(first(res, fieldReferSub), "false") {
 			p.forgetReferral(one)
 		}
-		if err != nil {
-			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
-			p.checkService(sip.REFER, 0, sent, supervision.EvidenceServiceLost)
-			return
-		}
-		l.forwardResponse(r, d, res)
-		// the 481 may concern the call to be replaced
-		if res.StatusCode == sip.StatusCallTransactionDoesNotExists {
+		// a 481 may concern the call to be replaced
+		if codeOf(res, err) == sip.StatusCallTransactionDoesNotExists {
 			p.ask(func(code int, sent time.Time) {
 				p.checkService(sip.OPTIONS, code, sent, supervision.EvidenceServiceLost)
 			})
 			return
 		}
-		p.checkService(sip.REFER, res.StatusCode, sent, supervision.EvidenceServiceLost)
+		p.checkService(sip.REFER, codeOf(res, err), sent, supervision.EvidenceServiceLost)
 	})
 }
 
@@ -257,11 +254,7 @@ func (l *leg) handleNotify(r *endpoint.Request, d *dialog) {
 	req.SetBody([]byte(outcome + "\r\n"))
 	// its outcome says nothing about the call (RFC 5057 section 5.1)
 	p.forward(req, func(res *sip.Response, err error) {
-		if err != nil {
-			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
-			return
-		}
-		l.forwardResponse(r, d, res)
+		l.passOutcome(r, d, res, err)
 	})
 }
 
