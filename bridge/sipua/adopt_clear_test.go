@@ -165,7 +165,9 @@ func TestEmergencyCallOfARemovedLine(t *testing.T) {
 					r.learnt(200)
 				}
 				r.kill()
-				r.changeSaved(func(s *savedCall) { s.Line, s.Owner = "stage-door", "green-room, none" })
+				r.changeSaved(func(s *savedCall) {
+					s.Line, s.Owner = "stage-door", "green-room, coil 3, 5550109@pbx.example"
+				})
 				r.start()
 				code := 200
 				if who == "adapter lost" {
@@ -183,6 +185,8 @@ func TestEmergencyCallOfARemovedLine(t *testing.T) {
 				named.Name, named.AdapterUser, named.ServiceUser = "stage-door", "port-3", "5550103"
 				wired.Name, wired.AdapterUser, wired.ServiceUser = "workshop", "green-room", "5550104"
 				require.False(t, r.change([]LineOptions{named}))
+				require.False(t, r.change([]LineOptions{wired}))
+				wired.AdapterUser, wired.Contact = "port-4", "coil 3"
 				require.False(t, r.change([]LineOptions{wired}))
 				ended, other := r.adapter, r.service
 				switch who {
@@ -243,6 +247,39 @@ func TestCallOfTheSameAdapter(t *testing.T) {
 			r.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 			r.atRest()
 		})
+	}
+}
+
+// Whoever edits the file may rename a line and give its adapter another user too. The call is still on the loop of the
+// same contact. So the line that has the contact now knows of the call, and opens nothing during an emergency call.
+func TestCallOfTheSameContact(t *testing.T) {
+	t.Parallel()
+	wired := func(o *Options, _ *times) { o.Lines[0].Contact = "coil 3 of unit 1 at relays" }
+	for _, emergency := range []bool{false, true} {
+		for _, with := range []setting{func(*Options, *times) {}, secondLine} { // secondLine has the name now
+			synctest.Test(t, func(t *testing.T) {
+				r := newRestartable(t, with, wired)
+				call := r.incoming()
+				r.kill()
+				r.changeSaved(func(s *savedCall) {
+					s.Line, s.Emergency = "stage-door", emergency
+					s.Owner = "green-room, coil 3 of unit 1 at relays, 5550109@pbx.example"
+				})
+				r.start()
+				if !emergency {
+					r.onlyClears("1 adopted")
+					return
+				}
+				r.machine.saw("1 adopted (emergency)")
+				r.adapter.Respond(r.adapter.Expect("OPTIONS"), 200, "", "")
+				r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
+				call.far.Request("BYE", "")
+				r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
+				r.service.ExpectOf("200", "BYE")
+				r.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+				r.atRest()
+			})
+		}
 	}
 }
 

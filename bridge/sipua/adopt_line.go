@@ -13,8 +13,8 @@ import (
 // This file finds the line of a call of an earlier process.
 
 // lineOf returns the line of a call that was saved with that name and owner, or nil if there is none. Whoever edits the
-// file between two runs may rename lines, so a line with the same owner comes first, then one with the same adapter:
-// the call is on that adapter's loop.
+// file between two runs may rename lines, so a line with the same owner comes first, then one with the same adapter, or
+// else the same contact: the call is on that loop.
 func (a *Agent) lineOf(name, owner string) *Line {
 	named, lines := a.Line(name), a.all()
 	if named != nil {
@@ -27,15 +27,25 @@ func (a *Agent) lineOf(name, owner string) *Line {
 		})
 	}
 	if i < 0 {
+		_, rest, _ := strings.Cut(owner, ", ")
+		i = slices.IndexFunc(lines, func(l *Line) bool { return l.hasContact(rest) })
+	}
+	if i < 0 {
 		return named
 	}
 	return lines[i]
 }
 
+// hasContact reports whether the line has this contact. The accounts of an owner may follow it.
+func (l *Line) hasContact(contact string) bool {
+	return l.o.Contact != "" && strings.HasPrefix(contact+", ", l.o.Contact+", ")
+}
+
 // removedLine returns a line of its own for a saved call whose line was removed.
 func (a *Agent) removedLine(s *savedCall) (*Line, error) {
-	user, _, _ := strings.Cut(s.Owner, ", ")
-	l, err := a.newLine(LineOptions{Name: s.Line, AdapterUser: user, Register: true}) // it never registers
+	user, contact, _ := strings.Cut(s.Owner, ", ")
+	// it never registers
+	l, err := a.newLine(LineOptions{Name: s.Line, AdapterUser: user, Contact: contact, Register: true})
 	if err != nil {
 		return nil, err
 	}

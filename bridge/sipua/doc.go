@@ -91,6 +91,7 @@
 //	leave.go                   leaving everything to the next process
 //	saved.go                   saving calls for the next process
 //	adopt.go                   taking up the calls of an earlier process
+//	adopt_line.go              the line of such a call
 //	adopt_liveness.go          asking both ends of such a call
 //	adopt_ringing.go           such calls that only rang
 //	callinfo.go                what is reported to people

@@ -204,11 +204,12 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 }
 
 // isOnOneOf reports whether the call is on the loop of one of the lines. Its own line may have been removed, so a line
-// with the same name or the same adapter has the same loop.
+// with the same name, adapter or contact has the same loop.
 func (c *call) isOnOneOf(lines []*Line) bool {
 	is := &c.line.o
 	return slices.ContainsFunc(lines, func(l *Line) bool {
-		return l.o.Name == is.Name || l.o.AdapterUser != "" && l.o.AdapterUser == is.AdapterUser
+		return l.o.Name == is.Name || l.o.AdapterUser != "" && l.o.AdapterUser == is.AdapterUser ||
+			l.hasContact(is.Contact)
 	})
 }
 
