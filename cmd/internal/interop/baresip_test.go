@@ -196,3 +196,19 @@ func TestBaresip(t *testing.T) {
 	})
 	requireInterval(t, usual, r.board.openings(t, 0)[1])
 }
+
+// TestHoldCrossesClearing: the telephone asks for hold when the far end has hung up, whose BYE is lost. The far end
+// answers 481, and a 481 would make the telephone end its call (RFC 3261 section 12.2.1.2), which opens nothing.
+func TestHoldCrossesClearing(t *testing.T) {
+	t.Parallel()
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
+	phone := r.startBaresip(boxOffice)
+	denies := reply(481, "Call/Transaction Does Not Exist")
+	far := r.farCalls(calls(boxOffice), connected(1), request("INVITE"), denies, request("ACK"),
+		request("OPTIONS"), denies, request("BYE"), denies)
+	phone.event("CALL_ESTABLISHED")
+	phone.do("hold", "")
+	far.ok()
+	phone.event("CALL_CLOSED")
+	requireInterval(t, usual, r.board.once(t, 0))
+}
