@@ -33,8 +33,9 @@ type key struct {
 	name     string
 	required bool
 	read     reader
-	// below holds the keys of the mapping or mappings in the value; nil for a plain value
-	below []key
+	// below returns the keys of the mapping or mappings in the value; nil for a plain value. It is a function because
+	// the tables of all drivers are large, and a line needs those of one.
+	below func() []key
 }
 
 // reader reads the value at path. It reports faults to d.
@@ -47,12 +48,14 @@ func required(k key) key {
 
 // nested is a key whose value is a mapping.
 func nested(name string, keys []key) key {
-	return key{name: name, below: keys, read: func(d *decoder, path string, n *yaml.Node) { d.mapping(n, path, keys) }}
+	return key{name: name, below: func() []key { return keys },
+		read: func(d *decoder, path string, n *yaml.Node) { d.mapping(n, path, keys) }}
 }
 
 // optional is a mapping that stays nil if it is not in the file.
 func optional[T any](name string, into **T, fresh func() T, keys func(*T) []key) key {
-	return key{name: name, below: keys(new(T)), read: func(d *decoder, path string, n *yaml.Node) {
+	below := func() []key { return keys(new(T)) }
+	return key{name: name, below: below, read: func(d *decoder, path string, n *yaml.Node) {
 		v := fresh()
 		*into = &v
 		d.mapping(n, path, keys(*into))
@@ -61,7 +64,8 @@ func optional[T any](name string, into **T, fresh func() T, keys func(*T) []key)
 
 // list is a key whose value is a list of mappings.
 func list[T any](name string, into *[]T, fresh func() T, keys func(*T) []key) key {
-	return key{name: name, below: keys(new(T)), read: func(d *decoder, path string, n *yaml.Node) {
+	below := func() []key { return keys(new(T)) }
+	return key{name: name, below: below, read: func(d *decoder, path string, n *yaml.Node) {
 		if n.Kind != yaml.SequenceNode {
 			d.add(n, "%s: this is %s, but it has to be a list; begin each entry with a dash", name, kindOf(n))
 			return
@@ -211,7 +215,7 @@ func unknown(path, name string, keys []key) string {
 	}
 	text := fmt.Sprintf("%s is not a known key", join(path, quoted(name)))
 	for _, k := range keys {
-		if best == "" && find(k.below, name) != nil {
+		if best == "" && k.below != nil && find(k.below(), name) != nil {
 			return fmt.Sprintf("%s here; it belongs under %s:", text, k.name)
 		}
 	}

@@ -13,7 +13,9 @@ import (
 func paths(path string, keys []key) (all []string) {
 	for _, k := range keys {
 		all = append(all, join(path, k.name))
-		all = append(all, paths(join(path, k.name), k.below)...)
+		if k.below != nil {
+			all = append(all, paths(join(path, k.name), k.below())...)
+		}
 	}
 	return all
 }

@@ -213,11 +213,11 @@ func hostPort(s string) (string, error) {
 
 // secret is a mapping with one key that says where the text is. Its faults quote nothing of the mapping.
 func secret(name string, into *Secret) key {
-	below := []key{{name: "file"}, {name: "env"}, {name: "credential"}}
+	below := func() []key { return []key{{name: "file"}, {name: "env"}, {name: "credential"}} }
 	return key{name: name, below: below, read: func(d *decoder, path string, n *yaml.Node) {
 		const write = "write {file: PATH}, {env: NAME} or {credential: NAME}"
 		*into = Secret{unknown: true}
-		if n.Kind != yaml.MappingNode || len(n.Content) != 2 || find(below, n.Content[0].Value) == nil {
+		if n.Kind != yaml.MappingNode || len(n.Content) != 2 || find(below(), n.Content[0].Value) == nil {
 			d.add(n, "%s: a secret must not be in this file; %s", path, write)
 			return
 		}
