@@ -60,6 +60,35 @@ func LoadForClosing(path string) (*Config, Faults, error) {
 	return c, d.sorted(), nil
 }
 
+// ControlSocket returns the path of the control socket that a file names, or "" if the file allows none or cannot be
+// understood. It checks nothing else in the file, so that asking a daemon does not cost a load of all its lines. To get
+// the faults, call [LoadForClosing].
+func ControlSocket(path string) (string, error) {
+	data, err := file.Read(path)
+	if err != nil {
+		return "", fmt.Errorf("read the configuration: %w", err)
+	}
+	d := newDecoder(path, envOf(path))
+	root := d.document(data)
+	if root == nil {
+		return "", nil
+	}
+	c := defaults()
+	d.mapping(root, "", onlyControl(fileKeys(c)))
+	d.completeFiles(c)
+	return c.Control.Socket, nil
+}
+
+// onlyControl returns the table of keys with readers that skip every value but that of control.
+func onlyControl(keys []key) []key {
+	for i := range keys {
+		if keys[i].name != "control" {
+			keys[i].read = func(*decoder, string, *yaml.Node) {}
+		}
+	}
+	return keys
+}
+
 // Parse is [Load] for a text; name is the file name in the faults.
 func Parse(name string, data []byte, env Env) (*Config, Faults) {
 	d := newDecoder(name, env)

@@ -10,8 +10,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestLoadAllocations bounds what each further line of a file costs, counted in allocations, since those do not depend
-// on the machine. A reload pays this while calls are up. Our own number; 470 were seen. It was some 800 when the tables of
+// TestLoadAllocations bounds what each further line of a file costs. It counts allocations, since those do not depend
+// on the machine. A reload pays this while calls are up. Our own number; 470 were seen, and some 800 when the tables of
 // keys of every driver were made for each line.
 func TestLoadAllocations(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "clearback.yaml")
@@ -43,4 +43,35 @@ lines:
 	each := (allocations(60) - allocations(10)) / 50
 	t.Logf("%.0f allocations for each further line", each)
 	require.Less(t, each, 600.0)
+}
+
+// TestControlSocket compares the quick look for the socket with a load, for files with every kind of fault.
+func TestControlSocket(t *testing.T) {
+	files, err := filepath.Glob("testdata/*/*.yaml")
+	require.NoError(t, err)
+	more, err := filepath.Glob("testdata/*.yaml")
+	require.NoError(t, err)
+	files = append(files, more...)
+	require.NotEmpty(t, files)
+	named := filepath.Join(t.TempDir(), "named.yaml")
+	for i, text := range []string{
+		"control: {socket: /run/playhouse/control}\nlines: 5\n", "control: {socket: none}\n", "control: {socket: relative}\n",
+		"control: 5\n", "lines: []\n", "control: [\n", "", "base: &b {socket: /run/playhouse/control}\ncontrol: *b\n",
+	} {
+		files = append(files, fmt.Sprintf("%s.%d", named, i))
+		require.NoError(t, os.WriteFile(files[len(files)-1], []byte(text), 0o600))
+	}
+	for _, path := range files {
+		c, _, err := LoadForClosing(path)
+		require.NoError(t, err)
+		want := ""
+		if c != nil {
+			want = c.Control.Socket
+		}
+		got, err := ControlSocket(path)
+		require.NoError(t, err)
+		require.Equal(t, want, got, path)
+	}
+	_, err = ControlSocket(filepath.Join(t.TempDir(), "missing.yaml"))
+	require.ErrorIs(t, err, os.ErrNotExist)
 }

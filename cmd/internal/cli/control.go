@@ -25,11 +25,16 @@ const maxCell = 80
 
 // client returns a client of the running daemon. path is the configuration file, for the error.
 func (e *env) client(c *config.Config, path string) (k *control.Client, code int, ok bool) {
-	if c.Control.Socket == "" {
+	return e.clientAt(c.Control.Socket, path)
+}
+
+// clientAt returns a client of the daemon at the socket that the file at path names.
+func (e *env) clientAt(socket, path string) (k *control.Client, code int, ok bool) {
+	if socket == "" {
 		return nil, e.failed(fmt.Errorf("%s allows no control socket, so the running daemon cannot be asked; set control.socket to a path and restart the daemon",
 			path)), false
 	}
-	return control.NewClient(c.Control.Socket), ExitOK, true
+	return control.NewClient(socket), ExitOK, true
 }
 
 // lineClient reads the configuration and looks up the line that a command names. It returns the client of the daemon
@@ -51,7 +56,7 @@ func lines(f *pflag.FlagSet) action {
 	asJSON := f.Bool("json", false, "print the daemon's answer as JSON")
 	wide := wideFlag(f)
 	return func(e *env, _ []string) int {
-		k, faults, code, ok := e.clientInSpite(*path)
+		k, code, ok := e.clientInSpite(*path)
 		if !ok {
 			return code
 		}
@@ -59,10 +64,8 @@ func lines(f *pflag.FlagSet) action {
 		defer cancel()
 		d, err := k.Daemon(ctx)
 		switch {
-		case err != nil && len(faults) > 0:
-			return e.faulty(faults.String())
 		case err != nil:
-			return e.failed(err)
+			return e.unanswered(*path, err)
 		case *asJSON:
 			return e.asJSON(d)
 		}

@@ -16,7 +16,7 @@ func reload(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	asJSON := f.Bool("json", false, "print the daemon's answer as JSON")
 	return func(e *env, _ []string) int {
-		k, faults, code, ok := e.clientInSpite(*path)
+		k, code, ok := e.clientInSpite(*path)
 		if !ok {
 			return code
 		}
@@ -31,12 +31,10 @@ func reload(f *pflag.FlagSet) action {
 			fmt.Fprintf(e.Err, "%s\nclearback: nothing was changed; undo these changes or restart the daemon (systemctl restart clearback)\n",
 				refused.Text)
 			return ExitFailed
-		case err != nil && len(faults) > 0:
-			return e.faulty(faults.String())
 		case err != nil && refused == nil:
-			return e.failed(fmt.Errorf("%w; if control.socket has changed, restart the daemon", err))
+			return e.unanswered(*path, fmt.Errorf("%w; if control.socket has changed, restart the daemon", err))
 		case err != nil:
-			return e.failed(err)
+			return e.unanswered(*path, err)
 		case *asJSON:
 			return e.asJSON(r)
 		}
@@ -46,17 +44,28 @@ func reload(f *pflag.FlagSet) action {
 }
 
 // clientInSpite returns a client of the running daemon in spite of faults in the file, unless it finds no socket in it.
-// It returns the faults, for the case that no daemon answers.
-func (e *env) clientInSpite(path string) (k *control.Client, faults config.Faults, code int, ok bool) {
-	c, faults, err := config.LoadForClosing(path)
-	switch {
-	case err != nil:
-		return nil, nil, e.fault("%v; name the file with --config or %s", err, configVariable), false
-	case c == nil || c.Control.Socket == "" && len(faults) > 0:
-		return nil, nil, e.faulty(faults.String()), false
+// It does not look for faults if it finds one, since only the daemon's load counts; see unanswered.
+func (e *env) clientInSpite(path string) (k *control.Client, code int, ok bool) {
+	socket, err := config.ControlSocket(path)
+	if err == nil && socket == "" {
+		_, faults, again := config.LoadForClosing(path)
+		if len(faults) > 0 {
+			return nil, e.faulty(faults.String()), false
+		}
+		err = again
 	}
-	k, code, ok = e.client(c, path)
-	return k, faults, code, ok
+	if err != nil {
+		return nil, e.fault("%v; name the file with --config or %s", err, configVariable), false
+	}
+	return e.clientAt(socket, path)
+}
+
+// unanswered reports why the daemon did not do what it was asked, or the faults of the file, if it has any.
+func (e *env) unanswered(path string, why error) int {
+	if _, faults, err := config.LoadForClosing(path); err == nil && len(faults) > 0 {
+		return e.faulty(faults.String())
+	}
+	return e.failed(why)
 }
 
 // faulty prints faults, one per line, and returns the exit code for a faulty file that the daemon has not loaded.
