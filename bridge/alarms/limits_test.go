@@ -188,3 +188,11 @@ func TestMQTTLasting(t *testing.T) {
 	}
 	require.True(t, permanent(w.failure(&broker.EndedError{Code: 0x95})), "packet too large")
 }
+
+// TestMessageID checks what a message ID may be, since it becomes part of a file's name.
+func TestMessageID(t *testing.T) {
+	for id, valid := range map[string]bool{"": false, "a-1": true, "../a": false, "a\n": false,
+		strings.Repeat("a", 64): true, strings.Repeat("a", 65): false} {
+		require.Equal(t, valid, validID(id), "%q", id)
+	}
+}

@@ -24,7 +24,13 @@ const (
 	maxRefused = 50
 )
 
-var validID = regexp.MustCompile(`^[A-Za-z0-9-]{1,64}$`)
+// idMax is the length of the longest message ID, in bytes. A count in the pattern would cost every process time at its
+// start.
+const idMax = 64
+
+var idPattern = regexp.MustCompile(`^[A-Za-z0-9-]+$`)
+
+func validID(id string) bool { return len(id) <= idMax && idPattern.MatchString(id) }
 
 // QueueOptions are a folder and the ways out.
 type QueueOptions struct {
@@ -270,7 +276,7 @@ func (q *Queue) found() (all map[string][]*entry, last uint64) {
 		_, err := q.store.Get(name, e)
 		switch {
 		case err != nil:
-		case e.Message == nil || !validID.MatchString(e.Message.ID) || e.piece() != name:
+		case e.Message == nil || !validID(e.Message.ID) || e.piece() != name:
 			err = errors.New("it is not a message of this queue")
 		case q.routes[e.Way] == nil:
 			err = fmt.Errorf("it is for %q, which is no longer configured", e.Way)
@@ -293,8 +299,8 @@ func (q *Queue) found() (all map[string][]*entry, last uint64) {
 // as possible. It must not block. An error means that the message was not taken. The message must not be changed
 // afterwards.
 func (q *Queue) Put(m *alarm.Message, durable func(error)) error {
-	if !validID.MatchString(m.ID) {
-		return fmt.Errorf("alarms: message ID %q: use 1 to 64 letters, digits and hyphens", m.ID)
+	if !validID(m.ID) {
+		return fmt.Errorf("alarms: message ID %q: use 1 to %d letters, digits and hyphens", m.ID, idMax)
 	}
 	q.mu.Lock()
 	defer q.mu.Unlock()

@@ -37,8 +37,16 @@ const format = 1
 // own figure.
 const filesLimit = 1000
 
-// secretName is what the name of a file in the folder of secrets may consist of. It never begins with a dot.
-var secretName = regexp.MustCompile(`^[A-Za-z0-9_][A-Za-z0-9._-]{0,99}$`)
+// secretNameMax is the length of the longest name of a file in the folder of secrets, in bytes. A count in the pattern
+// would cost every process time at its start.
+const secretNameMax = 100
+
+// secretPattern is what such a name may consist of. It never begins with a dot.
+var secretPattern = regexp.MustCompile(`^[A-Za-z0-9_][A-Za-z0-9._-]*$`)
+
+func validSecretName(name string) bool {
+	return len(name) <= secretNameMax && secretPattern.MatchString(name)
+}
 
 // manifest says what an archive holds.
 type manifest struct {
@@ -186,7 +194,7 @@ func (m *manifest) check() error {
 		switch {
 		case i == 0 && e.Name != nameConfiguration:
 			return improper("it does not begin with a configuration")
-		case i > 0 && e.Name != nameJournal && (!isSecret || !secretName.MatchString(secret)):
+		case i > 0 && e.Name != nameJournal && (!isSecret || !validSecretName(secret)):
 			return improper("it has a file named %q", e.Name)
 		case seen[e.Name]:
 			return improper("it has %s twice", e.Name)

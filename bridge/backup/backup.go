@@ -187,7 +187,7 @@ func (m *Made) saveSecrets(o Options, c *config.Config, dir string) (names []str
 	folder := filepath.Join(filepath.Dir(o.Config), secretsFolder)
 	for _, path := range c.SecretFiles() {
 		path, name := filepath.Clean(path), filepath.Base(path)
-		if !o.Secrets || path != filepath.Join(folder, name) || !secretName.MatchString(name) {
+		if !o.Secrets || path != filepath.Join(folder, name) || !validSecretName(name) {
 			m.LeftOut = append(m.LeftOut, path)
 			continue
 		}

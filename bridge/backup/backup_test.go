@@ -369,3 +369,11 @@ func TestWithoutJournal(t *testing.T) {
 	require.ErrorContains(t, err, "would be forgotten")
 	assert.Equal(t, before, tree(t, filepath.Dir(c)))
 }
+
+// TestSecretName checks what the name of a file with a secret may be.
+func TestSecretName(t *testing.T) {
+	for name, valid := range map[string]bool{"": false, "box-office": true, ".hidden": false, "a/b": false, "a\n": false,
+		strings.Repeat("a", 100): true, strings.Repeat("a", 101): false} {
+		assert.Equal(t, valid, validSecretName(name), "%q", name)
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -126,7 +127,7 @@ func TestDamagedAndForeignFiles(t *testing.T) {
 	ok, err := s.Get("good", &got)
 	assert.True(t, ok)
 	assert.NoError(t, err)
-	for _, name := range []string{"../escape", "a/b", "", ".hidden"} {
+	for _, name := range []string{"../escape", "a/b", "", ".hidden", strings.Repeat("a", 129)} {
 		assert.ErrorContains(t, s.Put(name, piece{}, nil), "invalid name", name)
 		assert.ErrorContains(t, s.Remove(name), "invalid name", name)
 	}
