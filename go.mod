@@ -21,6 +21,8 @@ require (
 	github.com/pion/sdp/v3 v3.0.20
 	// Numbers for Prometheus, its own library: atomic counters and histograms, and the text format.
 	github.com/prometheus/client_golang v1.25.0
+	// The types of a scrape, which client_golang has in its interface.
+	github.com/prometheus/client_model v0.6.3
 	// Tests: Prometheus's own parser of its text format reads ours.
 	github.com/prometheus/common v0.74.0
 	// Tests: a Modbus peer that is not ours. The package comment of bridge/relay/modbus says why the daemon does not use it.
@@ -70,7 +72,6 @@ require (
 	github.com/ncruces/go-strftime v1.1.0 // indirect
 	github.com/pandatix/go-abnf v0.5.5 // indirect
 	github.com/pion/randutil v0.1.0 // indirect
-	github.com/prometheus/client_model v0.6.3 // indirect
 	github.com/prometheus/procfs v0.22.0 // indirect
 	github.com/remyoudompheng/bigfft v0.0.0-20230129092748-24d4a6f8daec // indirect
 	go.uber.org/multierr v1.10.0 // indirect

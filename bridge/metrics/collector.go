@@ -3,19 +3,10 @@ package metrics
 import (
 	"fmt"
 
-	"github.com/prometheus/client_golang/prometheus"
-
 	"clearback/bridge/control"
 	"clearback/supervision"
 	"clearback/supervision/callrecord"
 )
-
-// collector makes the numbers of each scrape from the state.
-type collector func() State
-
-func desc(name, help string, labels ...string) *prometheus.Desc {
-	return prometheus.NewDesc("clearback_"+name, help, labels, nil)
-}
 
 // The numbers of each line. They are read-only.
 var (
@@ -57,31 +48,8 @@ var (
 	queuedDesc   = desc("journal_queued_records", "Records that wait to be written to the journal.")
 )
 
-// Describe implements [prometheus.Collector]. It names nothing, since a scrape has only the series that have counted.
-func (collector) Describe(chan<- *prometheus.Desc) {}
-
-// sink takes the numbers of one scrape.
-type sink chan<- prometheus.Metric
-
-func (s sink) counter(d *prometheus.Desc, n uint64, labels ...string) {
-	s <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, float64(n), labels...)
-}
-
-func (s sink) gauge(d *prometheus.Desc, v float64, labels ...string) {
-	s <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
-}
-
-func (s sink) is(d *prometheus.Desc, v bool, labels ...string) {
-	n := 0.0
-	if v {
-		n = 1
-	}
-	s.gauge(d, n, labels...)
-}
-
-// Collect implements [prometheus.Collector].
-func (c collector) Collect(out chan<- prometheus.Metric) {
-	s, state := sink(out), c()
+// collect takes the numbers of the state.
+func (s sink) collect(state State) {
 	for i := range state.Daemon.Lines {
 		s.state(&state.Daemon.Lines[i])
 		s.counts(state.Daemon.Lines[i].Name, state.Lines[i])
@@ -136,10 +104,10 @@ func (s sink) counts(line string, l *Line) {
 }
 
 // words shows the counts that are not 0.
-func words(s sink, d *prometheus.Desc, line string, c *counts, word func(uint8) fmt.Stringer) {
+func words(s sink, f *family, line string, c *counts, word func(uint8) fmt.Stringer) {
 	for i := range c {
 		if n := c[i].Load(); n > 0 {
-			s.counter(d, n, line, word(uint8(i)).String())
+			s.counter(f, n, line, word(uint8(i)).String())
 		}
 	}
 }

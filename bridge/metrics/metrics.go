@@ -32,7 +32,8 @@ type State struct {
 
 // Metrics are the numbers of a daemon. A nil Metrics counts nothing. Its methods may be called from any goroutine.
 type Metrics struct {
-	registry *prometheus.Registry
+	registry *prometheus.Registry // of everything but the state
+	state    func() State
 
 	asked, measured, byeToOpen, emergencyPassed prometheus.Histogram
 	jitter                                      [sides]prometheus.Histogram
@@ -50,7 +51,7 @@ var (
 // New returns the numbers of a daemon of that version. Each scrape calls state, from any goroutine. A scrape lasts as
 // long as state does.
 func New(version string, state func() State) *Metrics {
-	m := &Metrics{registry: prometheus.NewRegistry()}
+	m := &Metrics{registry: prometheus.NewRegistry(), state: state}
 	histogram := func(name, help string, buckets []float64, labels prometheus.Labels) prometheus.Histogram {
 		h := prometheus.NewHistogram(prometheus.HistogramOpts{Name: name, Help: help, Buckets: buckets,
 			ConstLabels: labels})
@@ -87,7 +88,7 @@ func New(version string, state func() State) *Metrics {
 		ConstLabels: prometheus.Labels{"version": version, "goversion": runtime.Version()}})
 	build.Set(1)
 	m.registry.MustRegister(build, collectors.NewGoCollector(),
-		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), collector(state))
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
 
@@ -96,7 +97,7 @@ func (m *Metrics) EmergencyPassed(took time.Duration) { m.emergencyPassed.Observ
 
 // scrape returns the handler of /metrics. What cannot be collected is left out and logged.
 func (m *Metrics) scrape(log *zap.Logger) http.Handler {
-	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{
+	return promhttp.HandlerFor(m, promhttp.HandlerOpts{
 		ErrorLog: zap.NewStdLog(log.Named("metrics")), ErrorHandling: promhttp.ContinueOnError,
 		DisableCompression: true, // it would cost more than the bytes on a local network
 	})

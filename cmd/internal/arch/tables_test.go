@@ -163,6 +163,7 @@ var libraries = map[string][]string{
 	"github.com/goreleaser/nfpm":          {"deploy/packages/debian"}, // in the go.mod of deploy/packages
 	"github.com/icholy/digest":            {"bridge/sipua/registration", "bridge/rehearsal"},
 	"github.com/prometheus/client_golang": {"bridge/metrics"},
+	"github.com/prometheus/client_model":  {"bridge/metrics"},
 	"github.com/prometheus/common":        {}, // tests parse our exposition with it
 	"github.com/pion/rtp":                 {"bridge/media", "bridge/rehearsal", "bridge/testcall"},
 	"github.com/pion/rtcp":                {"bridge/media"},
