@@ -101,7 +101,6 @@ func (p *process) run(signals <-chan os.Signal, began time.Time) (left []agent.N
 	fatal := make(chan os.Signal, 1) // one signal is enough to end
 	signal.Notify(fatal, fatalSignals()...)
 	defer signal.Stop(fatal)
-	defer debug.SetGCPercent(debug.SetGCPercent(gcPercent))
 	if err := p.start(); err != nil {
 		p.log.Error("cannot start", zap.Error(err))
 		return p.end(), false
@@ -112,6 +111,8 @@ func (p *process) run(signals <-chan os.Signal, began time.Time) (left []agent.N
 	p.log.Info("ready", zap.Int("contacts", len(p.c.Contacts)), zap.String("version", p.o.Version),
 		zap.Duration("after", time.Since(began)))
 	p.o.Notify("READY=1")
+	// Not before: the garbage of the start is more than 1 MB, and a collection would delay READY=1 by milliseconds.
+	defer debug.SetGCPercent(debug.SetGCPercent(gcPercent))
 	select {
 	case s := <-signals:
 		p.log.Info("ending", zap.Stringer("signal", s))
