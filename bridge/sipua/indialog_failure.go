@@ -19,8 +19,7 @@ import (
 const statusUnsupportedScheme = 416
 
 // passedCode returns the code with which a failure of a request inside a call is passed back. The table is that of RFC
-// 5057 section 5.1, from memory and as the comments of sofia-sip quote its draft. A NOTIFY belongs to a subscription,
-// so there a 481 ends only that.
+// 5057 section 5.1, from memory. A NOTIFY belongs to a subscription, so there a 481 ends only that.
 func passedCode(m sip.RequestMethod, code int) int {
 	switch code {
 	// these destroy the dialog with all that uses it, or after a 483 the sender should end it all

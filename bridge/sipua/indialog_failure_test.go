@@ -23,7 +23,7 @@ var inCallRequests = map[string][]string{
 func lifeSafety(o *Options, _ *times) { o.Lines[0].LifeSafety = true }
 
 // endCalls are the failures that end a call or its dialog at the sender of a request (RFC 3261 section 12.2.1.2; RFC
-// 5057 section 5.1, from memory and as sofia-sip's comments quote its draft).
+// 5057 section 5.1, from memory).
 var endCalls = []int{404, 408, 410, 416, 480, 481, 482, 483, 484, 485, 502, 604}
 
 // No failure that would end the call at its sender passes, in either direction (SAFETY.md S135). A NOTIFY belongs to a
