@@ -52,8 +52,10 @@
 //	  go test ./bridge/control -run SetIntervalInUse -v
 //
 //	a scrape of the metrics with 100 lines relaying
-//	  bound  the quickest 10 ms; 200 kB
-//	  seen   140 kB after one cleared call a line; quickest 3.8 to 4.4 ms, p50 8.7 to 10.9 ms, p95 25 to 28 ms
+//	  bound  p50 10 ms; 200 kB
+//	  seen   140 kB after one cleared call a line; p50 8.7 to 10.9 ms, p95 25 to 28 ms, before a scrape made the lines'
+//	         series itself. Since then, in turn with that build beside much other work: p50 13 against 21 ms, quickest
+//	         3.9 against 7.4 ms
 //	  go test ./cmd/internal/figures -figures -run 'TestScrape$' -v
 //
 //	BYE to open while the metrics are scraped every 100 ms, beside a daemon without metrics, call by call in turn
@@ -169,14 +171,18 @@
 //	         1.1 ms at most
 //
 //	the same while 50 of the lines relay media: they change when they are idle, the others at once
-//	  bound  p50 300 ms; no packet lost; emergency INVITE 100 ms
-//	  seen   on a slower machine p50 167 to 218 ms, longest 208 to 350 ms; before: p50 69 to 86 ms, longest 151 ms beside work that took half the machine; none lost; emergency INVITE p50 0.8
-//	         to 1.1 ms, 1.4 to 1.9 times that before, at most 31 ms
+//	  bound  200 ms; no packet lost; emergency INVITE 100 ms
+//	  seen   p50 69 to 86 ms, longest 151 ms beside work that took half the machine; none lost; emergency INVITE p50 0.8
+//	         to 1.1 ms, 1.4 to 1.9 times that before, at most 31 ms. On a slower machine p50 167 to 218 ms, longest 350 ms,
+//	         before the command looked up only the socket in the file. Since then, in turn with that build beside much
+//	         other work: p50 218 against 477 ms; of the processor, a reload without calls 75 against 122 ms
 //	  go test ./cmd/internal/figures -figures -run 'TestReloadInCalls$' -v
 //
 //	the agent: from start to ready; resident memory after 50,000 requests
-//	  bound  50 ms (75 ms with -short); 15 MB
-//	  seen   median 18 ms; 7.5 MB, at most 11.9 MB (13.3 MB with a broker)
+//	  bound  50 ms; 15 MB
+//	  seen   median 18 ms; on a slower machine 49 to 52 ms, before patterns of names lost their counts. Since then, in turn
+//	         with that build beside much other work: 55 against 59 ms of the processor. 7.5 MB, at most 11.9 MB (13.3 MB
+//	         with a broker)
 //	  go test ./cmd/internal/figures -figures -run TestAgentCost -v
 //
 //	loop-current inputs of 100 idle lines on one board

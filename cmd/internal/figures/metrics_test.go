@@ -30,7 +30,7 @@ func (h *testBed) scrape() (text string, took time.Duration) {
 }
 
 // TestScrape measures a scrape of a daemon with 100 lines in calls, each of which has cleared before. Limits: 10 ms at
-// p95, 200 kB.
+// p50, 200 kB.
 func TestScrape(t *testing.T) {
 	skipUnlessFigures(t)
 	const lines = 100
@@ -51,8 +51,9 @@ func TestScrape(t *testing.T) {
 		require.Equal(t, lines, strings.Count(text, "\nclearback_calls_total{"), "a call of each line has ended")
 	}
 	v := w.verdict()
-	// The relayed media takes its share of the processor, so only the quickest scrape shows what a scrape costs.
-	v.add(figure{name: "scrape with 100 lines, quickest", value: ms(took.quantile(0)), unit: "ms", bound: atMost(10)})
+	v.add(figure{name: "scrape with 100 lines relaying, p50", value: ms(took.quantile(50)), unit: "ms",
+		bound: atMost(10)})
+	// The relayed media takes its share of the processor, so p95 shows the machine more than the scrape.
 	v.add(figure{name: "scrape with 100 lines relaying, p95", value: ms(took.quantile(95)), unit: "ms"})
 	v.add(figure{name: "size of that scrape", value: float64(size) / 1000, unit: "kB", bound: atMost(200), always: true})
 	t.Logf("scrape %v", took)
