@@ -3,6 +3,9 @@ package modbustest
 import (
 	"bytes"
 	"io"
+	"net"
+	"runtime"
+	"syscall"
 	"testing"
 	"testing/iotest"
 
@@ -32,4 +35,23 @@ func TestBadFrames(t *testing.T) {
 	}
 	_, err := ReadTCP(bytes.NewReader([]byte{0, 1, 0, 0, 0, 6, 1, 1}))
 	require.ErrorIs(t, err, io.EOF)
+}
+
+// TestRestoreBesideACopy: a copy of the listening socket, as a process has that is being started, takes no port from
+// the server.
+func TestRestoreBesideACopy(t *testing.T) {
+	if runtime.GOOS != "linux" {
+		t.Skip("only Linux ends the listening of all copies")
+	}
+	b := NewBoard(t, BoardOptions{})
+	f, err := b.listener.(*net.TCPListener).File()
+	require.NoError(t, err)
+	defer f.Close()
+	b.Cut()
+	_, err = net.Dial("tcp", b.Address())
+	require.ErrorIs(t, err, syscall.ECONNREFUSED)
+	require.NotPanics(t, b.Restore)
+	c, err := net.Dial("tcp", b.Address())
+	require.NoError(t, err)
+	c.Close()
 }

@@ -4,6 +4,7 @@ import (
 	"net"
 	"slices"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -131,13 +132,24 @@ func (s *Server) Cut() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.listener != nil {
-		s.listener.Close()
+		stopListening(s.listener)
 	}
 	s.listener = nil
 	for c, session := range s.conns {
 		c.Close()
 		session.Close()
 	}
+}
+
+// stopListening closes a listener. A process that another goroutine has just started has a copy of the socket until it
+// runs its program, so closing alone leaves the port taken for that time. On Linux, shutdown(2) ends the listening of
+// all copies.
+func stopListening(l net.Listener) {
+	if raw, err := l.(*net.TCPListener).SyscallConn(); err == nil {
+		// where shutdown does not apply to listeners, closing has to do
+		_ = raw.Control(func(fd uintptr) { _ = syscall.Shutdown(int(fd), syscall.SHUT_RDWR) })
+	}
+	l.Close()
 }
 
 func (s *Server) serve(c net.Conn, session Session, n int) {
