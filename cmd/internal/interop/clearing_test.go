@@ -188,13 +188,23 @@ func TestUnknownUsers(t *testing.T) {
 func TestNearEndSeizes(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: long})
+	near := r.peer("near", 2, 0, r.adapterPort) // at once, while SIPp would take time to start
 	r.openByArrivedCall(boxOffice, 0)
-	far := r.farWaits(offered(0), answers(), cleared(0))
-	near := r.adapter(boxOffice, callsChallenged("555-0101"), connected(2), pause(50*time.Millisecond), clears(3)).ok()
-	far.ok()
+	far := r.peer("far", 1, r.far, r.servicePort)
+	call := near.begins(boxOffice, "sip:555-0101@"+at(r.adapterPort))
+	call.request("INVITE", described(near.at))
+	challenge := call.response("INVITE")
+	require.Equal(t, "401", call.refused(challenge))
+	seized := time.Now()
+	call.request("INVITE", answersChallenge(challenge, "INVITE", call.uri, boxOffice, password), described(near.at))
+	taken := far.expect("INVITE", "INVITE")
+	far.replies(taken, "200 OK", "far", described(far.at))
+	call.up(call.response("INVITE"))
+	call.request("BYE")
+	far.replies(far.expect("BYE", "BYE"), "200 OK", "")
+	require.Equal(t, "200", call.response("BYE").code())
 	o := r.board.once(t, 0)
 	require.Less(t, o.length(), 1200*time.Millisecond, "closed before its time")
-	seized := near.find(true, "INVITE", "2 INVITE")[0].at
 	require.Less(t, o.end.Sub(seized), soon, "closed at once")
 	requireAfter(t, o.end, seized, 0, "closed because of the seizure")
 }
@@ -206,16 +216,28 @@ func TestNextCallerWaits(t *testing.T) {
 	const recognition = 1100 * time.Millisecond
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice,
 		policy: ", onhook_recognition: 1100ms, guard_time: 200ms"}}})
-	r.openByArrivedCall(boxOffice, 0)
-	near := r.adapterWaits(boxOffice, offered(0), answers(), clears(1))
-	far := r.sipp("next", "555-0102", r.far+1, r.servicePort, calls(boxOffice), connected(1), cleared(0)).ok()
-	near.ok()
+	far := r.peer("next", 1, r.far+1, r.servicePort) // at once, while SIPp would take time to start
+	first, caller := r.heldByArrivedCall(boxOffice)
+	r.board.awaitCoil(t, 0, 1)
+	call := far.begins("555-0102", "sip:"+boxOffice+"@"+at(r.servicePort))
+	asked := time.Now()
+	call.request("INVITE", described(far.at))
+	require.Less(t, call.expect("SIP/2.0 100", "INVITE").at.Sub(asked), soon)
+	first.ok()
+	caller.ok()
+	near := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort)
+	offer := near.expect("INVITE", "INVITE")
+	rang := offer.at
+	near.replies(offer, "200 OK", "near", described(near.at))
+	call.up(call.response("INVITE"))
+	near.expect("ACK", "ACK")
+	leg := near.taken(offer, "near")
+	leg.request("BYE")
+	far.replies(far.expect("BYE", "BYE"), "200 OK", "")
+	require.Equal(t, "200", leg.response("BYE").code())
 	o := r.board.once(t, 0)
 	requireInterval(t, usual, o)
-	asked := far.gave("INVITE", "INVITE").at
 	require.True(t, asked.Before(o.end), "the call came while the loop was open")
-	require.Less(t, far.got("SIP/2.0 100", "INVITE").at.Sub(asked), soon)
-	rang := near.got("INVITE", "INVITE").at
 	requireAfter(t, rang, o.end, 200*time.Millisecond, "rang within the guard time")
 	requireAfter(t, rang, o.begin, recognition, "rang before the adapter could see on hook")
 	require.Less(t, rang.Sub(o.begin), recognition+soon)

@@ -79,13 +79,25 @@ func TestKilledWhileOpen(t *testing.T) {
 	eventually(t, 5*time.Second, "the interval is over", func() bool { return time.Since(killed) > time.Second })
 	from := len(r.board.all())
 	require.True(t, r.board.openings(t, 0)[0].end.IsZero(), "a plain coil knows nothing of its dead master")
+	limit := r.bounded(500 * time.Millisecond)
 	restarted := time.Now()
 	r.start()
 	o := r.board.once(t, 0)
 	r.requireClosesFirst(from)
 	t.Logf("a plain coil stayed open for %v without a daemon; the restarted one closed it after %v",
 		o.end.Sub(killed).Round(time.Millisecond), o.end.Sub(restarted).Round(time.Millisecond))
-	require.Less(t, o.end.Sub(restarted), 500*time.Millisecond)
+	require.Less(t, o.end.Sub(restarted), limit)
+}
+
+// bounded returns a bound for what a daemon does that is being started: most, or twice what it takes now to run the
+// program three times, if this machine is so busy that this is longer.
+func (r *testBed) bounded(most time.Duration) time.Duration {
+	r.t.Helper()
+	began := time.Now()
+	for range 3 {
+		r.mustRun("version")
+	}
+	return max(most, 2*time.Since(began))
 }
 
 // TestKilledWhileTimed: a board that ends the opening itself does so without a daemon too.
