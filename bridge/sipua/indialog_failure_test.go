@@ -51,7 +51,7 @@ func TestNoFailureEndsTheCall(t *testing.T) {
 					}
 					for _, code := range append(codes, 403, 488, 500, 603) {
 						if !fromNear && method != "NOTIFY" && (code == 408 || code == 481) {
-							continue // then the adapter is asked whether it has the call
+							continue // these show that the adapter may have lost the call
 						}
 						want := "491"
 						switch {
