@@ -44,7 +44,7 @@ exit 127`
 // run is a running program.
 type run struct {
 	cmd          *exec.Cmd
-	out, problem outputHead
+	out, problem *output
 
 	mu     sync.Mutex
 	ending bool // the program has ended, so its process ID may soon be reused
@@ -69,12 +69,31 @@ func startWith(program string, arguments, variables []string, input []byte) (pro
 	if input != nil {
 		r.cmd.Stdin = bytes.NewReader(input)
 	}
-	r.cmd.Stdout, r.cmd.Stderr = &r.out, &r.problem
 	r.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	var ours, theirs [2]*os.File
+	for i := range ours {
+		var err error
+		if ours[i], theirs[i], err = os.Pipe(); err != nil {
+			closeFiles(ours[:i], theirs[:i])
+			return nil, err
+		}
+	}
+	r.cmd.Stdout, r.cmd.Stderr = theirs[0], theirs[1]
 	if err := r.cmd.Start(); err != nil {
+		closeFiles(ours[:], theirs[:])
 		return nil, err
 	}
+	closeFiles(theirs[:])
+	r.out, r.problem = newOutput(ours[0]), newOutput(ours[1])
+	go r.out.read()
+	go r.problem.read()
 	return r, nil
+}
+
+func closeFiles(all ...[]*os.File) {
+	for _, f := range slices.Concat(all...) {
+		_ = f.Close()
+	}
 }
 
 func (r *run) kill() {
@@ -96,8 +115,10 @@ func (r *run) wait() programResult {
 	}
 	r.ending = true
 	r.mu.Unlock()
+	limit := time.Now().Add(outputWait)
 	_ = r.cmd.Wait() // the result is known already
-	return programResult{status: status, out: r.out.String(), problem: firstLine(r.problem.String()), err: err}
+	out, problem := r.out.end(limit), r.problem.end(limit)
+	return programResult{status: status, out: out, problem: firstLine(problem), err: err}
 }
 
 // outcome waits for the end of a program and leaves the process for Wait. It returns -1 after a signal.
@@ -117,21 +138,50 @@ func outcome(pid int) (int, error) {
 	}
 }
 
-// outputHead keeps the first bytes of an output and discards the rest.
-type outputHead struct {
-	mu   sync.Mutex
-	head []byte
+// output reads one output of a program through a pipe, and keeps its first bytes.
+type output struct {
+	file *os.File
+	done chan struct{} // closed when read has ended
+	head []byte        // owned by read, and then by end
 }
 
-func (b *outputHead) Write(p []byte) (int, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.head = append(b.head, p[:min(len(p), maxOutput-len(b.head))]...)
-	return len(p), nil
+func newOutput(file *os.File) *output { return &output{file: file, done: make(chan struct{})} }
+
+// read reads until every process has closed the output, or until the limit of end.
+func (o *output) read() {
+	defer close(o.done)
+	for b := make([]byte, maxOutput); ; {
+		n, err := o.file.Read(b)
+		o.keep(b[:n])
+		if err != nil {
+			return
+		}
+	}
 }
 
-func (b *outputHead) String() string {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return string(b.head)
+func (o *output) keep(b []byte) { o.head = append(o.head, b[:min(len(b), maxOutput-len(o.head))]...) }
+
+// end is called once the program has ended, and returns the output. It waits until limit for descendants that hold the
+// output open. What was written by then is not lost, even if read got no processor meanwhile.
+func (o *output) end(limit time.Time) string {
+	if err := o.file.SetReadDeadline(limit); err != nil {
+		_ = o.file.Close() // ends read too
+	}
+	<-o.done
+	if raw, err := o.file.SyscallConn(); err == nil {
+		_ = raw.Control(func(fd uintptr) { // the descriptor of a pipe does not block
+			for b := make([]byte, maxOutput); len(o.head) < maxOutput; {
+				n, err := unix.Read(int(fd), b)
+				if errors.Is(err, unix.EINTR) {
+					continue
+				}
+				if err != nil || n <= 0 {
+					return
+				}
+				o.keep(b[:n])
+			}
+		})
+	}
+	_ = o.file.Close()
+	return string(o.head)
 }
