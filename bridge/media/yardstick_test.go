@@ -30,8 +30,8 @@ var (
 // figures are the results of one measurement.
 type figures struct{ sent, received, pps, p50, p99 float64 }
 
-// slicesARound is the number of measurements flat out in a round. Other programs on the machine take processors from a relay
-// and from its loader, and never give any. So the quickest of many short measurements is compared.
+// slicesARound is the number of measurements flat out in a round. Other programs on the machine take processors from a
+// relay and from its loader, and never give any. So the quickest of many short measurements is compared.
 const slicesARound = 4
 
 // TestShareOfYardstick measures our relay and the C relays of testdata alternately in the same run, and compares the
