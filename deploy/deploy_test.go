@@ -265,6 +265,35 @@ func TestUnit(t *testing.T) {
 	require.Equal(t, []string{"0750"}, u["StateDirectoryMode"], "numbers are nobody else's business")
 }
 
+// TestWatchUnit checks the units of the watch (SAFETY.md S135): every 30 s, as the daemon's user, with its secrets, no
+// device and no capability, and rated by systemd as strictly as the daemon.
+func TestWatchUnit(t *testing.T) {
+	u, d := unitOf(t, "clearback-watch.service"), unitOf(t, "clearback.service")
+	for _, k := range []string{"User", "Group", "StateDirectory", "StateDirectoryMode", "LoadCredential", "ProtectSystem",
+		"PrivateDevices", "CapabilityBoundingSet", "NoNewPrivileges", "UMask"} {
+		require.Equal(t, d[k], u[k], k)
+	}
+	require.Equal(t, []string{"/usr/local/bin/clearback alarm --watch --config /etc/clearback/clearback.yaml"}, u["ExecStart"])
+	require.NotContains(t, u, "WantedBy", "only the timer starts it")
+	require.Equal(t, []string{"30s"}, unitOf(t, "clearback-watch.timer")["OnUnitActiveSec"])
+	programtest.Need(t, "systemd-analyze", "systemd")
+	dir := t.TempDir()
+	program := filepath.Join(dir, "clearback")
+	require.NoError(t, os.WriteFile(program, []byte("#!/bin/sh\n"), 0o755))
+	var files []string
+	for _, name := range []string{"clearback-watch.service", "clearback-watch.timer"} {
+		text := bytes.ReplaceAll(read(t, name), []byte("/usr/local/bin/clearback"), []byte(program))
+		files = append(files, filepath.Join(dir, name))
+		require.NoError(t, os.WriteFile(files[len(files)-1], text, 0o644))
+	}
+	out, err := exec.Command("systemd-analyze", append([]string{"verify", "--man=no"}, files...)...).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	require.NotContains(t, string(out), "clearback-watch", "systemd has something to say")
+	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=15", "--no-pager",
+		files[0]).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+}
+
 // TestUnitVerifies runs systemd's own check. The check needs the programs to exist.
 func TestUnitVerifies(t *testing.T) {
 	programtest.Need(t, "systemd-analyze", "systemd")

@@ -66,6 +66,7 @@ type Queue struct {
 	shut         func()
 	attempts     context.Context // ends while Close is waiting: what is under way is broken off
 	stopAttempts func()
+	isRead       chan struct{}  // closed once the folder has been read, or the queue is closed
 	carriers     sync.WaitGroup // the goroutines that carry
 	tasks        sync.WaitGroup // all others
 
@@ -126,7 +127,8 @@ type early struct {
 // OpenQueue opens the folder, creates it if it does not exist, and goes on with what an earlier process left. It never
 // waits for the disk.
 func OpenQueue(o QueueOptions) *Queue {
-	q := &Queue{opt: o, opened: time.Now(), leaving: make(chan struct{})}
+	q := &Queue{opt: o, opened: time.Now(), leaving: make(chan struct{}),
+		isRead: make(chan struct{})}
 	q.open, q.shut = context.WithCancel(context.Background())
 	q.attempts, q.stopAttempts = context.WithCancel(context.Background())
 	q.SetWays(o.Ways)
@@ -220,6 +222,7 @@ func (q *Queue) start(r, was *route) {
 
 // read reads the folder, then writes what was put meanwhile, after it.
 func (q *Queue) read() {
+	defer close(q.isRead)
 	store, err := runtimestate.OpenWhenReadable(q.attempts, q.opt.Dir, q.opt.Log, q.unreadable)
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -245,6 +248,10 @@ func (q *Queue) read() {
 	}
 	q.early = nil
 }
+
+// Read returns a channel that is closed once the folder has been read, or the queue is closed. From then on Status
+// counts what earlier queues have left.
+func (q *Queue) Read() <-chan struct{} { return q.isRead }
 
 // unreadable tells that the folder cannot be read yet. Another process that is about to end is no reason.
 func (q *Queue) unreadable(err error) {

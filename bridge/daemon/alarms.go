@@ -56,6 +56,7 @@ type alarmRunner struct {
 	running bool
 	end     time.Duration // how long the end may take
 	c       *config.Config
+	left    *alarm.Left // how the daemon is ending; nil: it is not
 	waiting map[string]*waitingReport
 	lost    map[string]alarm.Report // controllers without a connection, by name
 	unsaved int                     // messages that may not be on the disk yet
@@ -183,6 +184,16 @@ func (a *alarmRunner) close(notClosed []drivers.NotClosed, leave bool) {
 	}
 }
 
+// ends leaves word, for whoever watches the daemon, that it ends on purpose. It does not wait.
+func (a *alarmRunner) ends(restart bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.running {
+		a.left = &alarm.Left{At: time.Now(), Restart: restart}
+		a.signal()
+	}
+}
+
 // run serves the ways, if the file has any.
 func (a *alarmRunner) run() {
 	defer close(a.ended)
@@ -211,7 +222,8 @@ type serving struct {
 	began time.Time
 	queue alarmQueue
 	n     *alarm.Notifier
-	dirty bool // the state has to be saved
+	dirty bool        // the state has to be saved
+	left  *alarm.Left // what was saved of it
 
 	state      *runtimestate.Store      // nil until the folder has been read
 	opened     chan *runtimestate.Store // brings state
@@ -286,6 +298,7 @@ func siteName(c *config.Config) string {
 func (s *serving) step() time.Duration {
 	reports, c := s.take()
 	s.reconfigure(c)
+	s.saveLeft()
 	now := s.now()
 	for _, r := range reports {
 		if state := r.State; r.begun {

@@ -13,6 +13,8 @@ import (
 const (
 	// alarmSaved is the name of the saved state.
 	alarmSaved = "told"
+	// alarmLeft is the name of what says how the daemon ended.
+	alarmLeft = "left"
 	// alarmFirstRead is how long the alarms wait for what was told before the restart. Our own number, as in package
 	// runtimestate: longer, and an emergency call would be told late.
 	alarmFirstRead = time.Second
@@ -54,6 +56,25 @@ func (s *serving) load(store *runtimestate.Store) {
 	}
 	s.state = store
 	s.n.Load(s.now(), saved)
+	var last alarm.Left
+	if found, err := store.Get(alarmLeft, &last); found && err == nil {
+		last.Over = true
+		_ = store.Put(alarmLeft, last, nil) // the name is valid
+	}
+}
+
+// saveLeft saves how the daemon is ending.
+func (s *serving) saveLeft() {
+	s.mu.Lock()
+	left := s.alarmRunner.left
+	s.mu.Unlock()
+	if left == s.left || s.state == nil {
+		return
+	}
+	s.left = left
+	if err := s.state.Put(alarmLeft, left, nil); err != nil {
+		s.log.Error("that the daemon ends on purpose cannot be saved", zap.Error(err))
+	}
 }
 
 // save saves what was told, unless a message about it may not be on the disk yet.

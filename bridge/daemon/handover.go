@@ -28,6 +28,7 @@ func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
 		d.log.Error("the calls cannot be left to the next process, so they are ended", zap.Error(err))
 		return d.Shutdown(hurry)
 	}
+	d.alarms.ends(true)
 	began := time.Now()
 	settled := func(late bool) bool {
 		return late || !slices.ContainsFunc(d.all(), func(l *Line) bool { return !l.line.AtRest() || l.tuning() })
@@ -38,6 +39,7 @@ func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
 	return d.finish(hurry, skip, func() bool {
 		err := d.agent.Leave(full, hurry, settled)
 		if errors.Is(err, context.Canceled) {
+			d.alarms.ends(false)
 			d.endCalls(hurry)
 			return false
 		}

@@ -40,6 +40,7 @@ func (d *Daemon) Close() error { return NotClosed(d.Shutdown(context.Background(
 // waits only for the contacts to close, and at most hurriedCloseFor. It returns the lines whose contact is not known to
 // be closed.
 func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
+	d.alarms.ends(false)
 	return d.finish(hurry, hurry, func() bool {
 		d.endCalls(hurry)
 		return false

@@ -13,7 +13,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -296,19 +295,6 @@ func (s *Store) read() error {
 		}
 	}
 	return err
-}
-
-func readFile(path string) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, maxSize+1))
-	if err == nil && len(text) > maxSize {
-		return nil, fmt.Errorf("%s is longer than %d bytes", path, maxSize)
-	}
-	return text, err
 }
 
 // Put replaces the piece of that name by v, as JSON. The latest Put counts. A name consists of letters, digits and

@@ -16,10 +16,11 @@ const (
 // Class says how serious an alarm is and whom it concerns.
 type Class string
 
-// The classes. The first two are urgent.
+// The classes. The first three are urgent.
 const (
 	ClassEmergency    Class = "emergency"    // an emergency call was not answered
 	ClassLoop         Class = "loop"         // a loop is open, or its state is unknown
+	ClassDaemon       Class = "daemon"       // the daemon does not answer, or crashes again and again
 	ClassAbandoned    Class = "abandoned"    // an emergency call was abandoned by its caller
 	ClassLine         Class = "line"         // another incident of a line
 	ClassInterval     Class = "interval"     // a line needs a longer interval than the file has
@@ -33,7 +34,7 @@ const (
 )
 
 // Urgent reports whether alarms of the class are told at once, each for itself, also in quiet hours.
-func (c Class) Urgent() bool { return c == ClassEmergency || c == ClassLoop }
+func (c Class) Urgent() bool { return c == ClassEmergency || c == ClassLoop || c == ClassDaemon }
 
 // Message is what a person or a program is told.
 type Message struct {
@@ -41,7 +42,7 @@ type Message struct {
 	At      time.Time `json:"at"`      // when it was decided
 	Site    string    `json:"site"`    // `alarms.site` in the file, or the host's name
 	Kind    Kind      `json:"kind"`    // text: "begun", "lasts", "ended" or "test"
-	Urgent  bool      `json:"urgent"`  // an emergency call, or a loop that is open or unknown
+	Urgent  bool      `json:"urgent"`  // an emergency call, a loop that is open or unknown, or a dead daemon
 	Subject string    `json:"subject"` // one line, at most 120 bytes, no control characters
 	Text    string    `json:"text"`    // plain text, lines at most 76 columns wide where possible
 	Alarms  []Alarm   `json:"alarms,omitempty"`

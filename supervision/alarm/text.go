@@ -27,6 +27,7 @@ type part struct {
 var titles = map[Class]string{
 	ClassEmergency:    "an emergency call was not answered",
 	ClassLoop:         "the loop is open, or its state is unknown",
+	ClassDaemon:       "it does not serve its lines",
 	ClassAbandoned:    "an emergency call was abandoned",
 	ClassLine:         "incident",
 	ClassInterval:     "a longer interval is in use",

@@ -139,7 +139,8 @@ var testsMay = map[string][]string{
 		"bridge/relay/mqtt/brokertest",
 		"bridge/relay/relaytest", "bridge/control", "cmd/internal/cli", "config", "supervision",
 		"supervision/callrecord"},
-	"cmd/internal/interop": {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/modbus/modbustest",
+	"cmd/internal/interop": {"bridge/daemon", "config", // the watch of a daemon, on a clock of the test
+		"bridge/loopbacktest", "bridge/programtest", "bridge/relay/modbus/modbustest",
 		"bridge/relay/mqtt/brokertest",
 		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/rawtest",
 		"bridge/sipua/uatest", "bridge/sipua/conformance"}, // conformance checks what the daemon sends

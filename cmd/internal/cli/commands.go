@@ -89,8 +89,8 @@ func commands() []command {
 		},
 		{
 			group: groupAdjust, name: "alarm", operands: "[WAY]", setup: tryAlarms,
-			short:   "Send a test alarm on each way of the file, or on one",
-			more:    "It needs no daemon. It fails if a way does not accept the message.",
+			short:   "Send a test alarm on each way of the file, or on one; --watch watches the daemon",
+			more:    "It needs no daemon. It fails if a way does not accept the message. clearback-watch.timer runs it with --watch.",
 			example: "clearback alarm --test",
 		},
 		{

@@ -26,6 +26,7 @@ type service struct {
 	Secrets  string   // the folder of the secrets
 	Write    string   // how to write the file
 	Check    string   // the command that checks the file
+	Extra    []string // further units, which nobody but an administrator enables
 	samples  []string // in the main module's folder deploy
 	pages    []string // in the main module's folder; their folders below deploy stay
 	text     string   // the package's description
@@ -36,7 +37,7 @@ var services = []service{
 		Unit: "clearback", UserText: "clearback telephone lines",
 		File: "/etc/clearback/clearback.yaml", First: "clearback.yaml", Secrets: "/etc/clearback/secrets",
 		Write: "Run clearback setup, or edit /etc/clearback/clearback.yaml",
-		Check: "clearback check", samples: []string{"clearback.yaml", "contacts.yaml"},
+		Check: "clearback check", Extra: []string{"clearback-watch.service", "clearback-watch.timer"}, samples: []string{"clearback.yaml", "contacts.yaml"},
 		pages: []string{"SAFETY.md", "deploy/operation.md", "deploy/alerts.yaml", "deploy/contacts.md", "deploy/relay.md",
 			"deploy/wiring.md", "deploy/first-line.md", "deploy/adding-a-line.md", "deploy/replacing-an-adapter.md",
 			"deploy/drawings/one-line.svg", "deploy/drawings/four-lines.svg", "deploy/drawings/driver-stage.svg", "deploy/drawings/loop-current.svg"},
@@ -67,12 +68,18 @@ fish.`
 
 // service makes the package of a unit.
 func (r *release) service(s service, arch string) (*nfpm.Info, error) {
-	unit, err := os.ReadFile(filepath.Join(r.source, "deploy", s.Unit+".service"))
-	if err != nil {
-		return nil, err
-	}
-	unit = bytes.ReplaceAll(unit, []byte("/usr/local/bin/clearback"), []byte("/usr/bin/clearback"))
 	var contents []*files.Content
+	for _, unit := range append([]string{s.Unit + ".service"}, s.Extra...) {
+		text, err := os.ReadFile(filepath.Join(r.source, "deploy", unit))
+		if err != nil {
+			return nil, err
+		}
+		text = bytes.ReplaceAll(text, []byte("/usr/local/bin/clearback"), []byte("/usr/bin/clearback"))
+		if err := os.WriteFile(r.path(unit), text, 0o644); err != nil {
+			return nil, err
+		}
+		contents = append(contents, file(r.path(unit), "/usr/lib/systemd/system/"+unit, 0o644))
+	}
 	for _, sample := range s.samples {
 		contents = append(contents, file(filepath.Join(r.source, "deploy", sample),
 			"/usr/share/doc/"+s.Unit+"/examples/"+sample, 0o644))
@@ -82,13 +89,9 @@ func (r *release) service(s service, arch string) (*nfpm.Info, error) {
 			"/usr/share/doc/"+s.Unit+"/"+strings.TrimPrefix(page, "deploy/"), 0o644))
 	}
 	generated := map[string]string{ // by the path in the package
-		"/usr/share/" + s.Unit + "/" + s.First:           r.path(s.Unit + ".first"),
-		"/usr/lib/systemd/system/" + s.Unit + ".service": r.path(s.Unit + ".service"),
-		"/usr/lib/sysusers.d/" + s.Unit + ".conf":        r.path(s.Unit + ".sysusers"),
-		"/usr/lib/tmpfiles.d/" + s.Unit + ".conf":        r.path(s.Unit + ".tmpfiles"),
-	}
-	if err := os.WriteFile(r.path(s.Unit+".service"), unit, 0o644); err != nil {
-		return nil, err
+		"/usr/share/" + s.Unit + "/" + s.First:    r.path(s.Unit + ".first"),
+		"/usr/lib/sysusers.d/" + s.Unit + ".conf": r.path(s.Unit + ".sysusers"),
+		"/usr/lib/tmpfiles.d/" + s.Unit + ".conf": r.path(s.Unit + ".tmpfiles"),
 	}
 	for to, from := range map[string]string{
 		s.Unit + ".first": s.First, s.Unit + ".sysusers": "sysusers.conf", s.Unit + ".tmpfiles": "tmpfiles.conf",
