@@ -265,7 +265,7 @@ func TestUnit(t *testing.T) {
 	require.Equal(t, []string{"0750"}, u["StateDirectoryMode"], "numbers are nobody else's business")
 }
 
-// TestWatchUnit checks the units of the watch (SAFETY.md S135): every 30 s, as the daemon's user, with its secrets, no
+// TestWatchUnit checks the units of the watch (SAFETY.md S136): every 30 s, as the daemon's user, with its secrets, no
 // device and no capability, and rated by systemd as strictly as the daemon.
 func TestWatchUnit(t *testing.T) {
 	u, d := unitOf(t, "clearback-watch.service"), unitOf(t, "clearback.service")

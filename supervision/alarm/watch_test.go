@@ -39,7 +39,7 @@ func newWatched() *watched {
 	return w
 }
 
-// SAFETY.md S135. A daemon that does not answer is told within 2 min, again at the pace of the file, and its end once.
+// SAFETY.md S136. A daemon that does not answer is told within 2 min, again at the pace of the file, and its end once.
 func TestWatchTells(t *testing.T) {
 	w := newWatched()
 	m, after := w.until(t, Look{Problem: "no answer"}, time.Hour)
@@ -62,7 +62,7 @@ func TestWatchTells(t *testing.T) {
 // watchSlack is what a look and a message may take beside the 30 s between two looks.
 const watchSlack = 30 * time.Second
 
-// SAFETY.md S135. A daemon that is killed again and again is told within 2 min, though it answers each look.
+// SAFETY.md S136. A daemon that is killed again and again is told within 2 min, though it answers each look.
 func TestWatchTellsCrashes(t *testing.T) {
 	w := newWatched()
 	var m *Message
@@ -75,7 +75,7 @@ func TestWatchTellsCrashes(t *testing.T) {
 	require.Equal(t, KindEnded, end.Kind)
 }
 
-// SAFETY.md S135. A restart, an upgrade and one crash are not told; a stop is told after an hour; a stop that another
+// SAFETY.md S136. A restart, an upgrade and one crash are not told; a stop is told after an hour; a stop that another
 // daemon has ended, or the machine's start, excuses nothing.
 func TestWatchExcuses(t *testing.T) {
 	w := newWatched()

@@ -18,7 +18,7 @@ import (
 	"clearback/config"
 )
 
-// SAFETY.md S135. The built daemon is watched while it is restarted, killed, started again, frozen and stopped. The
+// SAFETY.md S136. The built daemon is watched while it is restarted, killed, started again, frozen and stopped. The
 // looks are 30 s apart on the clock that they are told.
 func TestWatch(t *testing.T) {
 	t.Parallel()
