@@ -238,8 +238,12 @@ func TestAgentCost(t *testing.T) {
 		busy/time.Duration(requests), atRest)
 	t.Logf("resident at the start %.1f MB, now %.1f MB, most %.1f MB", fresh, memory(t, a.Cmd.Process.Pid, "VmRSS"),
 		memory(t, a.Cmd.Process.Pid, "VmHWM"))
+	longest := 50.0
+	if testing.Short() { // the gate's few samples, on a machine whose kernel may start programs more slowly
+		longest = 75
+	}
 	v.add(figure{name: "agent: from start to ready, p50", value: ms(ready.quantile(50)), unit: "ms",
-		bound: atMost(50)})
+		bound: atMost(longest)})
 	v.add(figure{name: "agent: resident memory", value: memory(t, a.Cmd.Process.Pid, "VmRSS"), unit: "MB",
 		baseline: baseline{"at the start", fresh}, bound: atMost(15), always: true})
 }

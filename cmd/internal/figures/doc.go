@@ -171,17 +171,18 @@
 //	         1.1 ms at most
 //
 //	the same while 50 of the lines relay media: they change when they are idle, the others at once
-//	  bound  200 ms; no packet lost; emergency INVITE 100 ms
+//	  bound  p50 200 ms; no packet lost; emergency INVITE 100 ms
 //	  seen   p50 69 to 86 ms, longest 151 ms beside work that took half the machine; none lost; emergency INVITE p50 0.8
 //	         to 1.1 ms, 1.4 to 1.9 times that before, at most 31 ms. On a slower machine p50 167 to 218 ms, longest 350 ms,
 //	         before the command looked up only the socket in the file. Since then, in turn with that build beside much
-//	         other work: p50 218 against 477 ms; of the processor, a reload without calls 75 against 122 ms
+//	         other work: p50 218 against 477 ms, longest 508 against 907 ms; of the processor, a reload without calls 64 to
+//	         75 against 102 to 122 ms. The longest was not measured on a quiet machine
 //	  go test ./cmd/internal/figures -figures -run 'TestReloadInCalls$' -v
 //
 //	the agent: from start to ready; resident memory after 50,000 requests
-//	  bound  50 ms; 15 MB
-//	  seen   median 18 ms; on a slower machine 49 to 52 ms, before patterns of names lost their counts. Since then, in turn
-//	         with that build beside much other work: 55 against 59 ms of the processor. 7.5 MB, at most 11.9 MB (13.3 MB
+//	  bound  50 ms (75 ms with -short); 15 MB
+//	  seen   median 18 ms; on a slower machine 49 to 58 ms, before patterns of names lost their counts. Since then, in turn
+//	         with that build beside much other work: 44 against 48 ms of the processor. 7.5 MB, at most 11.9 MB (13.3 MB
 //	         with a broker)
 //	  go test ./cmd/internal/figures -figures -run TestAgentCost -v
 //
