@@ -31,7 +31,7 @@ func TestAlarmAtTheEnd(t *testing.T) {
 	c := &config.Config{Alarms: config.Alarms{Folder: filepath.Join(t.TempDir(), "alarms"), PerHour: 12,
 		Ways: []config.AlarmWay{{Name: "hook", Webhook: &config.Webhook{URL: config.NewSecret(server.URL)}}}}}
 	d := &Daemon{log: zap.NewNop(), addresses: &addressWatch{}}
-	d.reloads = &reloads{d: d}
+	d.reloads = &reloads{d: d} // the check of the certificates may have a look before the end
 	d.lines.Store(&[]*Line{})
 	d.alarms = newAlarmRunner(d, c)
 	d.alarms.end = time.Minute // the machine may be slow; it ends as soon as it has told

@@ -45,7 +45,7 @@ type Watched struct {
 }
 
 // Watch looks once at the daemon of the file, from another process, and sends an alarm on the file's ways if that is
-// due ([alarm.Watch]). It keeps what it has to know beside the alarms' folder. Of the daemon it only reads: its state on
+// due ([alarm.Watch]). It keeps what it has to know beside the alarms' folder. Of the daemon it only reads the state on
 // the control socket, and what it left when it ended. now is the time on the wall. An error means that nothing can be
 // told or remembered, or that another look is under way.
 func Watch(ctx context.Context, c *config.Config, now time.Time, log *zap.Logger) (seen Watched, err error) {

@@ -48,7 +48,7 @@ func (e *env) watchDaemon(path string) int {
 func tryAlarms(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	test := f.Bool("test", false, "send a test message and print what the other side answers")
-	watch := f.Bool("watch", false, "send an alarm if the daemon has not answered for a while; run it every 30 s")
+	watch := f.Bool("watch", false, "look at the daemon; send an alarm if it has failed")
 	return func(e *env, operands []string) int {
 		switch {
 		case *watch && (*test || len(operands) > 0):
