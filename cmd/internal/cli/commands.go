@@ -89,7 +89,7 @@ func commands() []command {
 		},
 		{
 			group: groupAdjust, name: "alarm", operands: "[WAY]", setup: tryAlarms,
-			short:   "Send a test alarm on the ways of the file; --watch watches the daemon",
+			short:   "Send a test alarm, or watch the daemon (--watch)",
 			more:    "It needs no daemon. It fails if a way does not accept the message. clearback-watch.timer runs it with --watch.",
 			example: "clearback alarm --test",
 		},
