@@ -56,7 +56,8 @@ type Watch struct {
 	Problem  string      `json:"problem,omitempty"` // what the last one saw
 	Started  time.Time   `json:"started,omitzero"`  // of the daemon that answered last
 	Boot     string      `json:"boot,omitempty"`
-	Since    time.Time   `json:"since,omitzero"` // of what was told; zero: nothing stands
+	Booted   time.Time   `json:"booted,omitzero"` // the first look after the machine's start; zero: not known
+	Since    time.Time   `json:"since,omitzero"`  // of what was told; zero: nothing stands
 	Told     time.Time   `json:"told,omitzero"`
 	Tellings int         `json:"tellings,omitempty"`
 }
@@ -65,13 +66,16 @@ type Watch struct {
 // and has not ended on purpose, or if a new one answers and the last one did not end on purpose.
 func (w *Watch) Look(now time.Time, l Look, set Settings) *Message {
 	if l.Boot != w.Boot { // the machine has started anew, and starts the daemon too
+		if w.Boot != "" {
+			w.Booted = now
+		}
 		w.Bad, w.Started, w.Boot = nil, time.Time{}, l.Boot
 	}
 	w.Bad = slices.DeleteFunc(w.Bad, func(at time.Time) bool { return at.After(now) || now.Sub(at) > badWithin })
 	bad, answers := false, l.Problem == ""
 	switch {
 	case !answers:
-		if bad = !l.Left.excuses(now); bad {
+		if bad = !l.Left.excuses(now) || l.Left.At.Before(w.Booted); bad {
 			w.Problem = "It does not answer: " + l.Problem + "."
 		}
 	case !l.Started.IsZero():

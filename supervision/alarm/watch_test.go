@@ -99,6 +99,10 @@ func TestWatchExcuses(t *testing.T) {
 	left = Left{At: w.begin.Add(w.at), Over: true}
 	_, after = w.until(t, Look{Problem: "no answer", Left: left}, time.Hour)
 	require.LessOrEqual(t, after, 2*time.Minute-watchSlack)
+	w = newWatched()
+	left = Left{At: w.begin.Add(w.at)}
+	_, after = w.until(t, Look{Problem: "no answer", Left: left, Boot: "another"}, time.Hour)
+	require.LessOrEqual(t, after, 2*time.Minute-watchSlack)
 }
 
 // Bad looks are counted neither over the machine's start nor with a clock that was set; several at once are not enough.
