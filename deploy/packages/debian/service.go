@@ -37,7 +37,7 @@ var services = []service{
 		Unit: "clearback", UserText: "clearback telephone lines",
 		File: "/etc/clearback/clearback.yaml", First: "clearback.yaml", Secrets: "/etc/clearback/secrets",
 		Write: "Run clearback setup, or edit /etc/clearback/clearback.yaml",
-		Check: "clearback check", Extra: []string{"clearback-watch.service", "clearback-watch.timer"}, samples: []string{"clearback.yaml", "contacts.yaml"},
+		Check: "clearback check", Extra: []string{"clearback-watch.timer", "clearback-watch.service"}, samples: []string{"clearback.yaml", "contacts.yaml"},
 		pages: []string{"SAFETY.md", "deploy/operation.md", "deploy/alerts.yaml", "deploy/contacts.md", "deploy/relay.md",
 			"deploy/wiring.md", "deploy/first-line.md", "deploy/adding-a-line.md", "deploy/replacing-an-adapter.md",
 			"deploy/drawings/one-line.svg", "deploy/drawings/four-lines.svg", "deploy/drawings/driver-stage.svg", "deploy/drawings/loop-current.svg"},
