@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"encoding/hex"
 	"os"
-	"reflect"
 	"sync"
 	"time"
 
@@ -132,13 +131,17 @@ func (a *alarmRunner) take() (map[string]*waitingReport, *config.Config) {
 func (a *alarmRunner) configure(c *config.Config) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	for name := range a.lost { // a changed controller reports again
-		if was, is := controllerNamed(a.c, name), controllerNamed(c, name); !reflect.DeepEqual(was, is) {
-			delete(a.lost, name)
-		}
-	}
 	a.c = c
 	a.signal()
+}
+
+// replaced forgets which of the controllers were lost: those have ended, and those that take their places report anew.
+func (a *alarmRunner) replaced(controllers map[string]*config.Controller) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for name := range controllers {
+		delete(a.lost, name)
+	}
 }
 
 func controllerNamed(c *config.Config, name string) *config.Controller {

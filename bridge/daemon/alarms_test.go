@@ -213,9 +213,14 @@ func TestAlarmOfAController(t *testing.T) {
 		time.Sleep(5 * time.Minute)
 		synctest.Wait()
 		require.Equal(t, []string{"begun way/mail"}, q.told())
-		c := *a.c
-		c.Controllers = nil // it is removed from the file
-		a.configure(&c)
+		corrected, changed := *a.c, a.c.Controllers[0]
+		changed.Driver = config.DriverNone
+		corrected.Controllers = []config.Controller{changed}
+		a.configure(&corrected) // the one that is lost stays until it can be replaced
+		time.Sleep(5 * time.Minute)
+		synctest.Wait()
+		require.Empty(t, q.told())
+		a.replaced(map[string]*config.Controller{"cabinet": &changed})
 		time.Sleep(2 * time.Minute)
 		synctest.Wait()
 		require.Equal(t, []string{"ended controller/cabinet"}, q.told())

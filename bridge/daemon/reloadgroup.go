@@ -426,6 +426,7 @@ func (r *reloads) replaceControllers(g *group, next []nextLine) (why string) {
 		min(r.closeFor*time.Duration(max(1, len(g.lines))), CloseTimeout))
 	defer cancel()
 	notClosed := r.d.contacts.Remove(ctx, slices.Collect(maps.Keys(before))...)
+	r.d.alarms.replaced(before)
 	part := *g.c
 	part.Controllers, part.Lines = nil, nil
 	for i := range g.c.Controllers {
