@@ -62,6 +62,8 @@ type alarmRunner struct {
 
 	certificates chan []alarm.Report // one slot: the result of the check that is under way
 	expiring     []alarm.Report      // owned by run
+	checking     bool                // owned by run: a check is under way
+	checkNext    *config.Config      // owned by run: another check is wanted then; nil: none
 }
 
 // waitingReport combines the reports of one key.
@@ -263,6 +265,7 @@ func (a *alarmRunner) serve(c *config.Config) (ended bool) {
 		case <-check.C:
 			a.checkCertificates(s.c)
 		case a.expiring = <-a.certificates:
+			a.certificatesChecked()
 			s.look()
 		case store := <-s.opened:
 			s.load(store)

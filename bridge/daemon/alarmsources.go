@@ -326,9 +326,14 @@ func wayReports(states map[string]alarms.Status) (all []alarm.Report) {
 	return all
 }
 
-// checkCertificates reads the certificates beside everything else, since a disk may not respond. A check that is under
-// way goes on.
+// checkCertificates reads the certificates beside everything else, since a disk may not respond. One check is under way
+// at a time: the last one that was wanted meanwhile follows it.
 func (a *alarmRunner) checkCertificates(c *config.Config) {
+	if a.checking {
+		a.checkNext = c
+		return
+	}
+	a.checking = true
 	go func() {
 		found := expiringCertificates(c.CertificateFiles(), time.Now(), a.log)
 		select {
@@ -336,6 +341,15 @@ func (a *alarmRunner) checkCertificates(c *config.Config) {
 		case <-a.quit:
 		}
 	}()
+}
+
+// certificatesChecked begins the check that was wanted while the last one was under way.
+func (a *alarmRunner) certificatesChecked() {
+	a.checking = false
+	if c := a.checkNext; c != nil {
+		a.checkNext = nil
+		a.checkCertificates(c)
+	}
 }
 
 func expiringCertificates(paths []string, now time.Time, log *zap.Logger) (all []alarm.Report) {

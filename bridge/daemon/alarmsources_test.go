@@ -14,7 +14,9 @@ import (
 
 	"clearback/bridge/alarms"
 	"clearback/bridge/relay/drivers"
+	"clearback/config"
 	"clearback/supervision"
+	"clearback/supervision/alarm"
 	"clearback/supervision/callrecord"
 )
 
@@ -168,4 +170,28 @@ func TestSameTroubleIsToldOnce(t *testing.T) {
 		a.close(nil, false)
 	})
 	require.Equal(t, "line/workshop/adapter-refused", sameTrouble("line/workshop/adapter"))
+}
+
+// On a disk that hangs, checks of certificates do not pile up, and the last one that was wanted is made afterwards.
+func TestCertificateChecksDoNotPileUp(t *testing.T) {
+	a := &alarmRunner{log: zap.NewNop(), certificates: make(chan []alarm.Report), quit: make(chan struct{})}
+	first, last := &config.Config{}, &config.Config{}
+	a.checkCertificates(first)
+	for range 10 {
+		a.checkCertificates(first)
+	}
+	a.checkCertificates(last)
+	require.Same(t, last, a.checkNext)
+	<-a.certificates
+	a.certificatesChecked()
+	require.Nil(t, a.checkNext)
+	require.True(t, a.checking)
+	<-a.certificates
+	a.certificatesChecked()
+	require.False(t, a.checking)
+	select {
+	case <-a.certificates:
+		t.Fatal("another check was made")
+	default:
+	}
 }
