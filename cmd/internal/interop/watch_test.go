@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -92,6 +93,14 @@ func TestWatch(t *testing.T) {
 	require.Equal(t, "begun ended", told(bell+".horn"), "what waited for the way is sent, in its order")
 
 	r.d.Signal(syscall.SIGSTOP)
+	eventually(t, 5*time.Second, "every thread is stopped", func() bool { // proc(5): state T
+		threads, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", r.d.Cmd.Process.Pid))
+		require.NoError(t, err)
+		return !slices.ContainsFunc(threads, func(path string) bool {
+			text, err := os.ReadFile(path)
+			return err == nil && !strings.Contains(string(text), ") T ")
+		})
+	})
 	for range 3 {
 		require.Contains(t, look().Problem, "deadline")
 	}
