@@ -75,7 +75,8 @@ func (w *Watch) Look(now time.Time, l Look, set Settings) *Message {
 	bad, answers := false, l.Problem == ""
 	switch {
 	case !answers:
-		if bad = !l.Left.excuses(now) || l.Left.At.Before(w.Booted); bad {
+		// a daemon that was seen since then has not ended on purpose, even if it could not say so
+		if bad = !l.Left.excuses(now) || l.Left.At.Before(w.Booted) || l.Left.At.Before(w.Started); bad {
 			w.Problem = "It does not answer: " + l.Problem + "."
 		}
 	case !l.Started.IsZero():

@@ -105,6 +105,16 @@ func TestWatchExcuses(t *testing.T) {
 	require.LessOrEqual(t, after, 2*time.Minute-watchSlack)
 }
 
+// SAFETY.md S136. A daemon that dies right after a restart, before it can say that it has begun, is not excused by that.
+func TestWatchTellsADeathAfterARestart(t *testing.T) {
+	w := newWatched()
+	left := Left{At: w.begin.Add(w.at), Restart: true}
+	require.Nil(t, w.look(Look{Problem: "no answer", Left: left}))
+	require.Nil(t, w.look(Look{Started: w.begin.Add(w.at), Left: left}))
+	_, after := w.until(t, Look{Problem: "no answer", Left: left}, time.Hour)
+	require.LessOrEqual(t, after, 2*time.Minute-watchSlack)
+}
+
 // Bad looks are counted neither over the machine's start nor with a clock that was set; several at once are not enough.
 func TestWatchCounts(t *testing.T) {
 	w := newWatched()
