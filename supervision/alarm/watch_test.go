@@ -105,7 +105,8 @@ func TestWatchExcuses(t *testing.T) {
 	require.LessOrEqual(t, after, 2*time.Minute-watchSlack)
 }
 
-// SAFETY.md S136. A daemon that dies right after a restart, before it can say that it has begun, is not excused by that.
+// SAFETY.md S136. A daemon that dies right after a restart, before it can say that it has begun, is not excused by the
+// restart.
 func TestWatchTellsADeathAfterARestart(t *testing.T) {
 	w := newWatched()
 	left := Left{At: w.begin.Add(w.at), Restart: true}
