@@ -141,7 +141,7 @@ var testsMay = map[string][]string{
 		"supervision/callrecord"},
 	"cmd/internal/interop": {"bridge/daemon", "config", // the watch of a daemon, on a clock of the test
 		"bridge/loopbacktest", "bridge/programtest", "bridge/relay/modbus/modbustest",
-		"bridge/relay/mqtt/brokertest",
+		"bridge/relay/mqtt/broker", "bridge/relay/mqtt/brokertest", "bridge/relay/transport", // the broker of many sites
 		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/rawtest",
 		"bridge/sipua/uatest", "bridge/sipua/conformance"}, // conformance checks what the daemon sends
 	"cmd/internal/cli": {"bridge/daemon/daemontest", "bridge/loopbacktest", "bridge/relay/modbus/modbustest",

@@ -77,7 +77,7 @@ func testMain(m *testing.M) int {
 var packages = map[string]string{
 	"sipp": "sip-tester", "baresip": "baresip-core", "kamailio": "kamailio", "sqlite3": "sqlite3", "curl": "curl",
 	"stress-ng": "stress-ng", "mbpoll": "mbpoll",
-	"python3": "python3", "mosquitto": "mosquitto", "cc": "gcc", "bash": "bash", "fish": "fish", "zsh": "zsh",
+	"python3": "python3", "mosquitto": "mosquitto", "mosquitto_passwd": "mosquitto", "openssl": "openssl", "cc": "gcc", "bash": "bash", "fish": "fish", "zsh": "zsh",
 	"man": "man-db", "groff": "groff",
 }
 

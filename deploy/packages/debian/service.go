@@ -40,6 +40,8 @@ var services = []service{
 		Check: "clearback check", Extra: []string{"clearback-watch.timer", "clearback-watch.service"}, samples: []string{"clearback.yaml", "contacts.yaml"},
 		pages: []string{"SAFETY.md", "deploy/operation.md", "deploy/alerts.yaml", "deploy/contacts.md", "deploy/relay.md",
 			"deploy/wiring.md", "deploy/first-line.md", "deploy/adding-a-line.md", "deploy/replacing-an-adapter.md",
+			"deploy/fleet/guide.md", "deploy/fleet/site.yaml", "deploy/fleet/sites.yml", "deploy/fleet/prometheus.yml",
+			"deploy/fleet/alertmanager.yml", "deploy/fleet/mosquitto.conf", "deploy/fleet/sites.acl",
 			"deploy/drawings/one-line.svg", "deploy/drawings/four-lines.svg", "deploy/drawings/driver-stage.svg", "deploy/drawings/loop-current.svg"},
 		text: `clears held calls of key telephones when the far end hangs up
 A SIP daemon between the VoIP adapter of an old key telephone system and its
