@@ -172,18 +172,15 @@
 //
 //	the same while 50 of the lines relay media: they change when they are idle, the others at once
 //	  bound  p50 200 ms; no packet lost; emergency INVITE 100 ms
-//	  seen   p50 69 to 86 ms, longest 151 ms beside work that took half the machine; none lost; emergency INVITE p50 0.8
-//	         to 1.1 ms, 1.4 to 1.9 times that before, at most 31 ms. On a slower machine p50 167 to 218 ms, longest 350 ms,
-//	         before the command looked up only the socket in the file. Since then, in turn with that build beside much
-//	         other work: p50 218 against 477 ms, longest 508 against 907 ms; of the processor, a reload without calls 64 to
-//	         75 against 102 to 122 ms. The longest was not measured on a quiet machine
+//	  seen   on a slower machine p50 95 to 111 ms, longest 119 to 189 ms in 4 runs; none lost; emergency INVITE p50 1.4 to
+//	         2.3 ms, 1.4 to 1.7 times that before, at most 44 ms. Before the command looked up only the socket in the file,
+//	         p50 167 to 218 ms there, and 69 to 86 ms on a machine twice as fast
 //	  go test ./cmd/internal/figures -figures -run 'TestReloadInCalls$' -v
 //
 //	the agent: from start to ready; resident memory after 50,000 requests
 //	  bound  50 ms (75 ms with -short); 15 MB
-//	  seen   median 18 ms; on a slower machine 49 to 58 ms, before patterns of names lost their counts. Since then, in turn
-//	         with that build beside much other work: 44 against 48 ms of the processor. 7.5 MB, at most 11.9 MB (13.3 MB
-//	         with a broker)
+//	  seen   median 18 ms; on a slower machine 47.8 ms (49 to 58 ms before patterns of names lost their counts), with
+//	         -short 59.9 ms. 7.5 MB, at most 12.3 MB (13.3 MB with a broker)
 //	  go test ./cmd/internal/figures -figures -run TestAgentCost -v
 //
 //	loop-current inputs of 100 idle lines on one board
