@@ -116,7 +116,8 @@ func commandFault(command string, program map[string]map[string]bool) string {
 func TestPageCommands(t *testing.T) {
 	program := programFlags(t)
 	n := 0
-	for _, page := range append([]string{"../README.md", "operation.md", "contacts.md", "first-line.md"}, guides...) {
+	for _, page := range append([]string{"../README.md", "operation.md", "contacts.md", "first-line.md",
+		"fleet/guide.md"}, guides...) {
 		for _, c := range pageCommands(string(read(t, page))) {
 			if strings.HasPrefix(c, "clearback ") {
 				n++
