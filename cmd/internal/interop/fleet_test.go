@@ -127,7 +127,7 @@ func (f *fleet) watch(metrics map[string]string) {
 		"--config.file="+f.path("prometheus.yml"), "--storage.tsdb.path="+f.path("prometheus"), "--log.level=warn",
 		"--web.listen-address="+at(freePorts(f.t, 1))))
 
-	f.dial("watcher", "clearback/+/availability")
+	f.dial("watcher", "clearback/#")
 }
 
 // dial connects an account to the broker, and follows a topic.
@@ -155,24 +155,46 @@ func (f *fleet) state(topic string) string {
 	return f.states[topic]
 }
 
-// firing returns the alerts that Alertmanager has, as SITE ALERT.
+// firing returns the alerts that Alertmanager has, each as SITE ALERT SEVERITY RECEIVER. The site is that of the
+// alert's group, so it is empty if alerts are not grouped by site.
 func (f *fleet) firing() []string {
-	res, err := http.Get("http://" + f.alerts + "/api/v2/alerts")
+	res, err := http.Get("http://" + f.alerts + "/api/v2/alerts/groups")
 	if err != nil {
 		return nil // it has not started yet
 	}
 	defer res.Body.Close()
-	var all []struct{ Labels map[string]string }
-	require.NoError(f.t, json.NewDecoder(res.Body).Decode(&all))
+	var groups []struct {
+		Labels   map[string]string
+		Receiver struct{ Name string }
+		Alerts   []struct{ Labels map[string]string }
+	}
+	require.NoError(f.t, json.NewDecoder(res.Body).Decode(&groups))
 	names := map[string]bool{}
-	for _, a := range all {
-		names[a.Labels["site"]+" "+a.Labels["alertname"]] = true
+	for _, g := range groups {
+		for _, a := range g.Alerts {
+			name := []string{g.Labels["site"], a.Labels["alertname"], a.Labels["severity"], g.Receiver.Name}
+			names[strings.Join(name, " ")] = true
+		}
 	}
 	return slices.Sorted(maps.Keys(names))
 }
 
+// published returns the last publication of each topic of a site.
+func (f *fleet) published(site string) map[string]string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	all := map[string]string{}
+	for topic, payload := range f.states {
+		if of, ok := strings.CutPrefix(topic, "clearback/"+site+"/"); ok {
+			all[of] = payload
+		}
+	}
+	return all
+}
+
 // TestFleet starts the example of deploy/fleet with three sites. One daemon is killed and one loses its relay board.
-// Alertmanager and the broker, which are not ours, have exactly these two sites, and no site writes for another.
+// Alertmanager and the broker, which are not ours, have exactly these two sites, each alert goes to the right receiver,
+// and no site writes for another.
 func TestFleet(t *testing.T) {
 	t.Parallel()
 	f := newFleet(t)
@@ -190,10 +212,10 @@ func TestFleet(t *testing.T) {
 	sites["orchard"].net.cut()
 	eventually(t, 5*time.Second, "the broker publishes the will of the killed daemon",
 		func() bool { return f.state("clearback/harbour/availability") == "offline" })
-	expected := []string{"harbour ClearbackDown", "orchard ClearbackContactTrouble"}
+	expected := []string{"harbour ClearbackDown critical on-duty",
+		"orchard ClearbackContactTrouble warning caretaker"}
 	eventually(t, time.Minute, "the alerts are at Alertmanager", func() bool { return len(f.firing()) >= len(expected) })
 	require.Equal(t, expected, f.firing())
-	require.Equal(t, "online", f.state("clearback/millrace/availability"))
 	require.Equal(t, "online", f.state("clearback/orchard/availability"))
 
 	err := f.dial("harbour", "clearback/harbour/availability").Publish(t.Context(),
@@ -202,5 +224,5 @@ func TestFleet(t *testing.T) {
 	sites["orchard"].net.set(false, false)
 	eventually(t, time.Minute, "the board is back", func() bool { return len(f.firing()) == 1 })
 	require.Equal(t, expected[:1], f.firing())
-	require.Equal(t, "online", f.state("clearback/millrace/availability"))
+	require.Equal(t, map[string]string{"availability": "online"}, f.published("millrace"), "nothing is wrong there")
 }
