@@ -133,7 +133,7 @@ var testsMay = map[string][]string{
 		"bridge/relay/modbus/modbustest", "bridge/relay/relaytest", "bridge/sipua/uatest"},
 	"bridge/testcall": {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay",
 		"bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/uatest"},
-	"cmd/internal/figures": {"bridge/loopbacktest", "bridge/programtest"},
+	"cmd/internal/figures": {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/mqtt/brokertest"},
 	"cmd/internal/frozen": {"bridge/journal", "bridge/rehearsal", "bridge/relay", "bridge/relay/agent",
 		"bridge/relay/drivers", "bridge/relay/modbus/modbustest", "bridge/relay/mqtt", "bridge/relay/mqtt/broker",
 		"bridge/relay/mqtt/brokertest",

@@ -55,9 +55,10 @@ type testBedSetup struct {
 	lines    int
 	media    bool // the calls have media
 	journal  bool
-	direct   bool // the daemon relays no media
-	byItself bool // the helper callers plays adapters and far ends
-	metrics  bool // the daemon serves metrics
+	direct   bool   // the daemon relays no media
+	byItself bool   // the helper callers plays adapters and far ends
+	metrics  bool   // the daemon serves metrics
+	more     string // further keys of the file
 	// control is the path of the control socket, beside which calls are saved; "" is the default, beside the file
 	control string
 }
@@ -120,6 +121,7 @@ func (h *testBed) configure() {
 	if h.metrics {
 		record += fmt.Sprintf("metrics: {listen: \"%v\"}\n", h.metricsAt())
 	}
+	record += h.more
 	var f strings.Builder
 	fmt.Fprintf(&f, `country: GB
 sip:
