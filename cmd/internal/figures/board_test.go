@@ -25,6 +25,7 @@ type board struct {
 
 	mu        sync.Mutex
 	on        []bool
+	fails     []bool      // it refuses every request for the coil
 	confirmed []time.Time // just before the opening was confirmed; wall clock
 	lengths   samples     // from then to the arrival of the close
 }
@@ -33,7 +34,8 @@ func newBoard(t testing.TB, addr netip.Addr, coils int) *board {
 	t.Helper()
 	l, err := net.ListenTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(addr, 0)))
 	require.NoError(t, err)
-	b := &board{at: l.Addr().(*net.TCPAddr).AddrPort(), on: make([]bool, coils), confirmed: make([]time.Time, coils)}
+	b := &board{at: l.Addr().(*net.TCPAddr).AddrPort(), on: make([]bool, coils), fails: make([]bool, coils),
+		confirmed: make([]time.Time, coils)}
 	for range coils {
 		b.opened = append(b.opened, make(chan time.Time, 8))
 	}
@@ -120,7 +122,10 @@ func (b *board) answer(q []byte, at, arrived time.Time) []byte {
 	coil, value := int(binary.BigEndian.Uint16(q[8:])), binary.BigEndian.Uint16(q[10:])
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	code := byte(2) // of an exception: illegal data address
 	switch {
+	case coil < len(b.on) && b.fails[coil]:
+		code = 4 // server device failure
 	case q[7] == 5 && coil < len(b.on):
 		switch on := value == 0xff00; {
 		case on && !b.on[coil]:
@@ -139,9 +144,16 @@ func (b *board) answer(q []byte, at, arrived time.Time) []byte {
 		a[5] = 4
 		return a
 	}
-	a := append(append([]byte(nil), q[:8]...), 2) // exception code: illegal data address
+	a := append(append([]byte(nil), q[:8]...), code)
 	a[5], a[7] = 3, q[7]|0x80
 	return a
+}
+
+// fail says whether the board refuses every request for a coil.
+func (b *board) fail(coil int, fails bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.fails[coil] = fails
 }
 
 // taken returns the lengths of the openings that have ended since the last call.

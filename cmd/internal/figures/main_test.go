@@ -17,6 +17,7 @@ var (
 	soak    = flag.Duration("soak", 0,
 		"how long the load of calls lasts; 0: 20 s, with -short 4 s; growth is limited from 2 min on")
 	flooded  = flag.Duration("flood", 0, "how long a flood lasts; 0: 15 s, with -short 3 s")
+	outage   = flag.Duration("outage", 0, "how long TestOutage keeps the ways of the alarms down; 0: it is skipped")
 	measured = flag.String("daemon", "", "the `binary` to be measured; built from this tree if empty")
 )
 
