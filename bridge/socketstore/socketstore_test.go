@@ -14,6 +14,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
+
+	"clearback/bridge/loopbacktest"
 )
 
 // manager is a service manager's socket.
@@ -115,7 +117,8 @@ func TestSocketsThatNobodyAsksForAreDropped(t *testing.T) {
 		require.NoError(t, err)
 		return f
 	}
-	own, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	// No other process uses this address, so its ports stay free between two sockets.
+	own, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(netip.AddrPortFrom(loopbacktest.Address(t), 0)))
 	require.NoError(t, err)
 	other, err := os.Open(os.DevNull)
 	require.NoError(t, err)

@@ -106,6 +106,7 @@ var testsMay = map[string][]string{
 	"bridge/journal":          {"bridge/programtest"},
 	"bridge/alarms":           {"bridge/programtest", "bridge/relay/mqtt/brokertest"},
 	"bridge/relay":            {"bridge/relay/relaytest"},
+	"bridge/socketstore":      {"bridge/loopbacktest"},
 	"bridge/relay/drivers":    {"bridge/relay/modbus/modbustest", "bridge/relay/relaytest"},
 	"bridge/relay/httprelay":  {"bridge/programtest", "bridge/relay/relaytest"},
 	"bridge/relay/command":    {"bridge/programtest", "bridge/relay/relaytest"},
