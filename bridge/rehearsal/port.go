@@ -45,7 +45,7 @@ type port struct {
 	call    *call
 	last    *call // the last call that the far end cleared
 	waiting *call // a second call, offered beside call
-	loseOK  int   // how many responses to BYE are to be lost on the way out
+	loseBye bool  // responses to BYE are lost on the way out
 	// state of the habits, see habit.go
 	busyBy   time.Time
 	tone     tone
@@ -67,8 +67,7 @@ func openPort(out outbound, r *lineModel, h habit, offHookAfter time.Duration, s
 	u.ask(func() {
 		u.byeAfter, u.byeSilent = h.byeAfter, h.byeSilent
 		u.drop = func(m *message) bool {
-			if p.loseOK > 0 && m.status() >= 200 && m.method() == "BYE" {
-				p.loseOK--
+			if p.loseBye && m.status() >= 200 && m.method() == "BYE" {
 				u.report("this response is lost")
 				return true
 			}
@@ -138,8 +137,9 @@ func (p *port) dial(number string) error {
 	return err
 }
 
-// loseNextByeAnswer makes the next response to a BYE get lost.
-func (p *port) loseNextByeAnswer() { p.ua.ask(func() { p.loseOK = 1 }) }
+// loseByeAnswers sets whether responses to BYE get lost. Once they no longer do, the response to the next retransmission
+// arrives.
+func (p *port) loseByeAnswers(lose bool) { p.ua.ask(func() { p.loseBye = lose }) }
 
 // inCall reports whether an answered call is up.
 func (p *port) inCall() (ok bool) {

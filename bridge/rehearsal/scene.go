@@ -38,12 +38,11 @@ type lineSetup struct {
 	release      time.Duration // of the line card
 	// if set, returns the source of the line card's release times, one for each hold; replaces release
 	releases     func() func() time.Duration
-	timed        bool          // the board ends each opening by itself
-	direct       bool          // RTP does not pass through the daemon
-	plainAdapter bool          // its adapter has no habit, whatever the habit of the test bed
-	habit        string        // of its adapter, instead of the test bed's
-	byeAfter     time.Duration // if not 0, its adapter delays the response to a BYE by this
-	hasSensor    bool          // the board has a trusted loop-current input for the line
+	timed        bool   // the board ends each opening by itself
+	direct       bool   // RTP does not pass through the daemon
+	plainAdapter bool   // its adapter has no habit, whatever the habit of the test bed
+	habit        string // of its adapter, instead of the test bed's
+	hasSensor    bool   // the board has a trusted loop-current input for the line
 	// the adapter calls offHookNumber when the line has been off hook for this long; 0: never
 	offHookAfter time.Duration
 	set          func(*supervision.Policy)

@@ -194,8 +194,10 @@ func callTroubles() []incidentScene {
 		{
 			name: "seized", about: "the near end hangs up and lifts again before the loop opens, and leaves the handset off: nothing opens",
 			lines: []lineSetup{{
-				name: "prompt-corner", number: "555-0121", board: "prompt-corner", byeAfter: time.Second, hasSensor: true,
-				set: func(p *supervision.Policy) { p.Lead, p.FlashMax, p.Watch = 1200*time.Millisecond, 0, watchEvery },
+				name: "prompt-corner", number: "555-0121", board: "prompt-corner", hasSensor: true,
+				// the longest lead, and the interval that it leaves: on a busy machine each change is seen late
+				interval: 350 * time.Millisecond,
+				set:      func(p *supervision.Policy) { p.Lead, p.FlashMax, p.Watch = 1650*time.Millisecond, 0, watchEvery },
 			}},
 			reason: []string{"reason=seized"}, cause: causeSeized, end: endByHangUp,
 			check: func(p *sceneRun, v *sceneResult, l *line) { checkNeverOpened(v, l) },
@@ -344,8 +346,10 @@ func causeSecondCall(ctx context.Context, p *sceneRun, l *line) error {
 }
 
 // causeSeized makes the near end act while the daemon waits for the adapter's response to its BYE. The near end takes
-// the call back, hears nothing, hangs up and lifts the handset again.
+// the call back, hears nothing, hangs up and lifts the handset again. The adapter's responses get lost until the daemon
+// has seen that.
 func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
+	l.port.loseByeAnswers(true)
 	if err := heldAndGone(ctx, p, l); err != nil {
 		return err
 	}
@@ -362,6 +366,11 @@ func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 	}
 	p.add(time.Now(), l.name, "near end", "lifts again")
 	l.lineModel.lift(telephoneSet)
+	seen := func() bool { _, ok := p.find(l.name, "clearback", "seized"); return ok }
+	if err := ctxOnly(ctx, await(ctx, stepFor, seen)); err != nil {
+		return err
+	}
+	l.port.loseByeAnswers(false)
 	return nil
 }
 

@@ -99,9 +99,9 @@ const keying = 7 * 50 * time.Millisecond
 
 // runNearEndCalls makes a call come while the loop is open. Lifting a handset cannot be detected behind an open
 // contact. But a near end that was talking has dial tone as soon as the adapter has accepted the BYE. Here the
-// adapter's response to the BYE is lost, so the interruption begins only after the retransmission (T1 = 500 ms). By
-// then a dialler has keyed the next number. The adapter waits briefly for more digits, and so places the call while the
-// loop is open.
+// adapter's responses to the BYE are lost until a dialler has keyed the next number, so the interruption begins only
+// after the next retransmission (T1 = 500 ms) or after the lead. The adapter waits briefly for more digits, and so
+// places the call while the loop is open.
 func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	l := p.lines["paint-shop"]
 	f, err := p.callIn(ctx, l)
@@ -115,7 +115,7 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	if err := p.meanwhile(ctx, l); err != nil {
 		return err
 	}
-	l.port.loseNextByeAnswer()
+	l.port.loseByeAnswers(true)
 	p.hangUp(f)
 	if err := p.until(ctx, "the adapter accepts the BYE", func() bool { return !l.port.inCall() }); err != nil {
 		return err
@@ -129,6 +129,7 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	if all := openings(p.since(l)); len(all) > 0 {
 		return errors.New("the loop opened while digits were keyed; the adapter cannot have received them")
 	}
+	l.port.loseByeAnswers(false)
 	if err := p.until(ctx, "the loop opens", func() bool { return !l.lineModel.state().ContactClosed }); err != nil {
 		return err
 	}

@@ -156,9 +156,6 @@ func (s *testBed) habitOf(part lineSetup) habit {
 }
 
 func newLine(part lineSetup, h habit) *line {
-	if part.byeAfter > 0 {
-		h.byeAfter = part.byeAfter
-	}
 	l := &line{lineSetup: part, habit: h, policy: supervision.DefaultPolicy()}
 	l.policy.FlashMax = parts().FlashMax
 	l.policy.Listening = 0 // this keeps the scenes short
