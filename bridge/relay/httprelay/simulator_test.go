@@ -3,6 +3,7 @@ package httprelay
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"flag"
 	"fmt"
@@ -222,7 +223,8 @@ const testTimeout = 600 * time.Millisecond
 func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact ContactOptions) *relaytest.Subject {
 	t.Helper()
 	limit := relaytest.Timeout(testTimeout)
-	o.Name, o.URL, o.Timeout, o.Poll, o.Notify = "device", d.url, limit, 100*time.Millisecond, s.Notify
+	o.Name, o.URL, o.Timeout, o.Poll, o.Notify = "device", d.url, cmp.Or(s.Timeout, limit), 100*time.Millisecond,
+		s.Notify
 	b, err := NewBoard(o)
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: d, Start: b.Start, Ready: b.Ready, Timeout: limit, Late: relaytest.LateObeyed,

@@ -66,25 +66,27 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 // network is down.
 func TestWatchdogBoard(t *testing.T) {
 	t.Parallel()
-	board, dog := newLibmodbusBoard(t, "--watchdog", "5,10"), relaytest.Timeout(500*time.Millisecond)
-	sub := subject(t, board, board.Address(), relaytest.Setup{}, func(o *ContactOptions) {
+	// The watchdog is longer than a busy machine makes the driver wait between two polls.
+	board, dog := newLibmodbusBoard(t, "--watchdog", "5,10"), 3*time.Second
+	sub := subject(t, board, board.Address(), relaytest.Setup{Timeout: 10 * time.Second}, func(o *ContactOptions) {
 		o.Watchdog = &Watchdog{Register: 5, Unit: 10 * time.Millisecond, Timeout: dog}
 	})
 	require.Equal(t, relay.KindWatchdog, sub.Contacts[0].Kind())
 	sub.Start()
-	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
 	require.NoError(t, sub.Ready(ctx))
-	r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 1200 * time.Millisecond,
-		NotAfter: time.Now().Add(2 * time.Second)})
+	length := dog + 700*time.Millisecond
+	r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: length,
+		NotAfter: time.Now().Add(30 * time.Second)})
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 	ch := board.Changes(0)
 	require.Len(t, ch, 2)
-	require.GreaterOrEqual(t, width(ch), 1199500*time.Microsecond)
+	require.GreaterOrEqual(t, width(ch), length-500*time.Microsecond)
 
 	from := len(board.Events()) // the watchdog may have ended it before, between two polls
 	r = sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 2, Duration: time.Minute,
-		NotAfter: time.Now().Add(time.Second),
+		NotAfter: time.Now().Add(30 * time.Second),
 		Opened:   func(time.Time) { go board.Cut() }})
 	require.Equal(t, relay.Unknown, r.Outcome)
 	board.Await(t, "watchdog", from)

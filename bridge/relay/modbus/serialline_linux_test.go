@@ -1,6 +1,7 @@
 package modbus
 
 import (
+	"cmp"
 	"os"
 	"path/filepath"
 	"slices"
@@ -162,8 +163,8 @@ func busSubject(t *testing.T, ctl relaytest.Controller, device string, s relayte
 	change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
 	limit := relaytest.Timeout(testTimeout)
-	b, err := NewBus(BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: limit, Poll: 50 * time.Millisecond,
-		Notify: s.Notify})
+	b, err := NewBus(BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: cmp.Or(s.Timeout, limit),
+		Poll: 50 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit}
 	if c, ok := ctl.(*modbustest.LibmodbusBoard); ok {

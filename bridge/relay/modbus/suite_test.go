@@ -1,6 +1,7 @@
 package modbus
 
 import (
+	"cmp"
 	"context"
 	"flag"
 	"os"
@@ -47,8 +48,8 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 	change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
 	limit := relaytest.Timeout(testTimeout)
-	b, err := NewBoard(Options{Name: "board", Address: address, Timeout: limit, Poll: 50 * time.Millisecond,
-		Notify: s.Notify})
+	b, err := NewBoard(Options{Name: "board", Address: address, Timeout: cmp.Or(s.Timeout, limit),
+		Poll: 50 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit, Says: "exception 6"}
 	if c, ok := ctl.(*modbustest.LibmodbusBoard); ok {

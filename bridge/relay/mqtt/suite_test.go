@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"cmp"
 	"testing"
 	"time"
 
@@ -21,12 +22,13 @@ func subject(t *testing.T, m *brokertest.Broker, r *suiteDevices, s relaytest.Se
 	if o.Timeout == 0 {
 		o.Timeout = testTimeout
 	}
-	o.Timeout = relaytest.Timeout(o.Timeout)
+	limit := relaytest.Timeout(o.Timeout)
+	o.Timeout = cmp.Or(s.Timeout, limit)
 	o.Name, o.Address, o.Poll, o.Notify, o.Dial = "broker", "mqtt://"+m.Address(), 200*time.Millisecond, s.Notify,
 		r.Dial
 	b, err := NewBoard(o)
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: o.Timeout,
+	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: limit,
 		Late: relaytest.LateRefused, Says: "as ordered",
 		Peer: func() { r.devices[0].tell("ping", nil); m.Ping() }}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
@@ -41,7 +43,7 @@ func subject(t *testing.T, m *brokertest.Broker, r *suiteDevices, s relaytest.Se
 		sub.Contacts[i], err = b.Contact(c)
 		require.NoError(t, err)
 	}
-	relaytest.SetShutdown(t, sub, o.Timeout, b.Shutdown, func(n controller.NotClosed) string { return n.Contact })
+	relaytest.SetShutdown(t, sub, limit, b.Shutdown, func(n controller.NotClosed) string { return n.Contact })
 	return sub
 }
 

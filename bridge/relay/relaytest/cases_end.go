@@ -12,7 +12,7 @@ import (
 // endCases are the cases of a shutdown.
 var endCases = []testCase{
 	{"shutdown closes what is open", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		result := r.open(context.Background(), 0, r.long())
 		from := r.mark()
 		if left := r.Shutdown(r.ctx(testTimeout)); len(left) != 0 {
@@ -24,7 +24,7 @@ var endCases = []testCase{
 		r.want(get(r, "result", result), relay.Done, nil)
 	}},
 	{"nothing opens after a shutdown", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		r.Shutdown(r.ctx(testTimeout))
 		if res := r.interrupt(r.length()); res.Outcome != relay.Refused || res.Err == nil {
 			t.Fatalf("%+v", res)

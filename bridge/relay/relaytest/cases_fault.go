@@ -13,7 +13,7 @@ import (
 // faultCases are the cases in which the controller or the link fails.
 var faultCases = []testCase{
 	{"the controller refuses to open", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		r.needsRefusal()
 		r.Controller.Inject(Fault{Do: Refuse, On: Opening, Once: true})
 		res := r.interrupt(r.length())
@@ -25,7 +25,7 @@ var faultCases = []testCase{
 		r.want(r.interrupt(r.length()), relay.Done, nil) // immediate, since the connection was kept
 	}},
 	{"to try the command that opens opens nothing", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		c, ok := r.Contacts[0].(relay.Trier)
 		if !ok {
 			t.Log("this contact cannot be tried")
@@ -54,7 +54,7 @@ var faultCases = []testCase{
 	{"the connection ends after a close", func(t *testing.T, f Factory) { badClose(t, f, ActHangup) }},
 	{"the controller refuses to close", func(t *testing.T, f Factory) { badClose(t, f, Refuse) }},
 	{"a failing close is an alarm at once, and its end is told", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		r.needsRefusal()
 		r.Controller.Inject(Fault{Do: Refuse, On: Closing})
 		begin, from := time.Now(), r.mark()
@@ -136,7 +136,7 @@ var faultCases = []testCase{
 		r.works()
 	}},
 	{"a contact that somebody moves is closed again", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		reads := r.reader() != nil
 		r.Controller.Move(0, true)
 		if !reads { // the driver cannot see the movement, but closes the contact from time to time
@@ -205,7 +205,7 @@ var faultCases = []testCase{
 		r.works()
 	}},
 	{"a slow controller with two lines", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		r.Controller.Inject(Fault{Do: Delay, On: Any, Delay: 10 * time.Millisecond})
 		_, ra := r.background(context.Background(), 0, r.command(2*r.length()))
 		_, rb := r.background(context.Background(), 1, r.command(2*r.length()))

@@ -13,7 +13,7 @@ import (
 // plainCases are the cases in which the controller works.
 var plainCases = []testCase{
 	{"found open at the start is closed first", func(t *testing.T, f Factory) {
-		r := newTestBed(t, f, Setup{Open: true})
+		r := newTestBed(t, f, Setup{Open: true, Timeout: answeredTimeout})
 		r.Start()
 		r.ready()
 		for line := range 2 {
@@ -24,7 +24,7 @@ var plainCases = []testCase{
 		}
 	}},
 	{"starting moves nothing that is closed", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		for line := range 2 {
 			if c := r.Controller.Changes(line); len(c) != 0 {
 				t.Fatalf("line %d moved: %v", line, c)
@@ -32,7 +32,7 @@ var plainCases = []testCase{
 		}
 	}},
 	{"opens once, for as long as asked", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		res := r.interrupt(r.length())
 		r.want(res, relay.Done, nil)
 		r.wantOpenings(0, r.length())
@@ -42,7 +42,7 @@ var plainCases = []testCase{
 		}
 	}},
 	{"tells the opening once, before the end", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		var told atomic.Int32
 		i, begin := r.command(r.length()), time.Now()
 		var at time.Time
@@ -53,11 +53,11 @@ var plainCases = []testCase{
 		}
 	}},
 	{"works without an Opened", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		r.want(r.interrupt(r.length()), relay.Done, nil)
 	}},
 	{"what missed its not-after is dropped", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		i := r.command(r.length())
 		i.NotAfter = time.Now().Add(-time.Nanosecond)
 		r.want(r.Contacts[0].Interrupt(r.ctx(testTimeout), i), relay.Refused, relay.ErrLate)
@@ -67,7 +67,7 @@ var plainCases = []testCase{
 		r.works()
 	}},
 	{"a cancelled context opens nothing", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		ctx, cancel := context.WithCancel(context.Background())
 		cancel()
 		r.want(r.Contacts[0].Interrupt(ctx, r.command(r.length())), relay.Refused, relay.ErrStopped)
@@ -75,13 +75,13 @@ var plainCases = []testCase{
 		r.works()
 	}},
 	{"cancelling closes at once", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
 		endsEarly(r, ctx, func() { cancel() })
 	}},
 	{"close ends an opening", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		endsEarly(r, context.Background(), func() {
 			if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 				t.Fatal(err)
@@ -92,7 +92,7 @@ var plainCases = []testCase{
 		})
 	}},
 	{"close of a closed contact is confirmed", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
 		}
@@ -100,7 +100,7 @@ var plainCases = []testCase{
 		r.works()
 	}},
 	{"eight closes at once", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		result := r.open(context.Background(), 0, r.long())
 		var wg sync.WaitGroup
 		for range 8 {
@@ -115,7 +115,7 @@ var plainCases = []testCase{
 		r.works()
 	}},
 	{"a second opening meanwhile is refused", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		result := r.open(context.Background(), 0, r.long())
 		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrRefused)
 		if !r.isOpen(0) {
@@ -127,7 +127,7 @@ var plainCases = []testCase{
 		r.want(get(r, "result", result), relay.Done, nil)
 	}},
 	{"the same command again has no second effect", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		i := r.command(r.length())
 		first := r.Contacts[0].Interrupt(r.ctx(testTimeout), i)
 		r.want(first, relay.Done, nil)
@@ -138,13 +138,13 @@ var plainCases = []testCase{
 		r.works()
 	}},
 	{"no length, no opening", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		r.want(r.interrupt(0), relay.Refused, relay.ErrRefused)
 		r.want(r.interrupt(-time.Second), relay.Refused, relay.ErrRefused)
 		r.wantStill(0)
 	}},
 	{"two lines at once, each its own", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		a, b := r.length(), 3*r.length()
 		_, ra := r.background(context.Background(), 0, r.command(a))
 		_, rb := r.background(context.Background(), 1, r.command(b))
@@ -154,7 +154,7 @@ var plainCases = []testCase{
 		r.wantOpenings(1, b)
 	}},
 	{"closing one line leaves the other open", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		result := r.open(context.Background(), 1, 4*r.length())
 		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
@@ -163,7 +163,7 @@ var plainCases = []testCase{
 		r.wantOpenings(1, 4*r.length())
 	}},
 	{"reads what is", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		c := r.reader()
 		if c == nil {
 			t.Skip("this contact cannot be read")
@@ -188,7 +188,7 @@ var plainCases = []testCase{
 		r.want(get(r, "result", result), relay.Done, nil)
 	}},
 	{"the kind is one and stays", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		k := r.Contacts[0].Kind()
 		r.works()
 		if k > relay.KindOneshot || r.Contacts[0].Kind() != k {

@@ -123,6 +123,9 @@ type Subject struct {
 type Setup struct {
 	// Open means that both contacts are open before the driver starts.
 	Open bool
+	// Timeout, if not 0, is the time-out for the driver's requests in a case in which the controller answers all of
+	// them. It is so long that a busy machine does not reach it. Subject.Timeout does not depend on it.
+	Timeout time.Duration
 	// Notify receives the notices.
 	Notify func(relay.Notice)
 }
@@ -156,6 +159,9 @@ func SetShutdown[N any](t *testing.T, s *Subject, limit time.Duration, shutdown 
 // testTimeout bounds every wait of the suite. No result depends on it; it only ends a wait that would never end.
 const testTimeout = 20 * time.Second
 
+// answeredTimeout is the longest time-out that drivers allow.
+const answeredTimeout = 10 * time.Second
+
 // testBed is a subject with its notices.
 type testBed struct {
 	*Subject
@@ -186,8 +192,15 @@ func newTestBed(t *testing.T, f Factory, s Setup) *testBed {
 }
 
 // started returns a connected test bed.
-func started(t *testing.T, f Factory) *testBed {
-	r := newTestBed(t, f, Setup{})
+func started(t *testing.T, f Factory) *testBed { return startedWith(t, f, Setup{}) }
+
+// answered returns a connected test bed for a case in which the controller answers all requests.
+func answered(t *testing.T, f Factory) *testBed {
+	return startedWith(t, f, Setup{Timeout: answeredTimeout})
+}
+
+func startedWith(t *testing.T, f Factory, s Setup) *testBed {
+	r := newTestBed(t, f, s)
 	r.Start()
 	r.ready()
 	return r

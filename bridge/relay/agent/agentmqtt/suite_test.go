@@ -1,6 +1,7 @@
 package agentmqtt
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"os"
@@ -358,7 +359,7 @@ func TestSuite(t *testing.T) {
 		m, err := startShared()
 		require.NoError(t, err)
 		limit := relaytest.Timeout(testTimeout)
-		b, err := mqtt.NewBoard(mqtt.Options{Name: "broker", Address: "mqtt://" + m.Address(), Timeout: limit,
+		b, err := mqtt.NewBoard(mqtt.Options{Name: "broker", Address: "mqtt://" + m.Address(), Timeout: cmp.Or(s.Timeout, limit),
 			Poll:   200 * time.Millisecond,
 			Notify: s.Notify, Dial: r.Dial})
 		require.NoError(t, err)

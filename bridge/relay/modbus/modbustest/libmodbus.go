@@ -100,7 +100,7 @@ func (b *LibmodbusBoard) Events() []BoardEvent {
 // Await returns the first event of the given name at or after position from. The test fails after 5 s.
 func (b *LibmodbusBoard) Await(t testing.TB, name string, from int) (e BoardEvent) {
 	t.Helper()
-	b.process.AwaitOutput(t, name, 5*time.Second, func(string) bool {
+	b.process.AwaitOutput(t, name, 30*time.Second, func(string) bool {
 		all := b.Events()[from:]
 		i := slices.IndexFunc(all, func(e BoardEvent) bool { return e.Name == name })
 		if i >= 0 {
