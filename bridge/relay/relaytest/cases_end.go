@@ -32,7 +32,7 @@ var endCases = []testCase{
 		r.wantStill(0)
 	}},
 	{"shutdown names what it could not close", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		result := r.open(context.Background(), 0, r.long())
 		r.Controller.Cut()
 		begin, from := time.Now(), r.mark()
@@ -55,7 +55,7 @@ var endCases = []testCase{
 		}
 	}},
 	{"shutdown in trouble still closes", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		result := r.open(context.Background(), 0, r.long())
 		r.Controller.Inject(Fault{Do: Hangup, On: Closing, Once: true})
 		if left := r.Shutdown(r.ctx(testTimeout)); len(left) != 0 {

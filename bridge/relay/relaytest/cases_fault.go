@@ -76,7 +76,7 @@ var faultCases = []testCase{
 		r.works()
 	}},
 	{"the link is cut while open", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		result := r.open(context.Background(), 0, r.long())
 		r.Controller.Cut()
 		r.want(get(r, "result", result), relay.Unknown, relay.ErrNoAnswer)
@@ -93,7 +93,7 @@ var faultCases = []testCase{
 		r.works()
 	}},
 	{"nothing is kept for a controller that cannot be reached", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		r.Controller.Cut()
 		r.awaitLinkLoss()
 		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrUnreachable)
@@ -103,7 +103,7 @@ var faultCases = []testCase{
 		r.works()
 	}},
 	{"a close waits for the controller", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		r.Controller.Cut()
 		r.awaitLinkLoss()
 		if err := r.Contacts[0].Close(r.ctx(20 * time.Millisecond)); !errors.Is(err, relay.ErrUnreachable) ||
@@ -151,7 +151,7 @@ var faultCases = []testCase{
 		r.works()
 	}},
 	{"the same command after a lost link has no second effect", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		i := r.command(r.length())
 		first := r.Contacts[0].Interrupt(r.ctx(testTimeout), i)
 		r.want(first, relay.Done, nil)
@@ -166,7 +166,7 @@ var faultCases = []testCase{
 		r.works()
 	}},
 	{"a controller's own timer ends an opening whose master is cut off", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		if r.Contacts[0].Kind() != relay.KindOneshot {
 			t.Log("this contact has no timer of its own")
 			return
@@ -182,7 +182,7 @@ var faultCases = []testCase{
 		r.works()
 	}},
 	{"an opening that its controller ends goes on when its connection is lost", func(t *testing.T, f Factory) {
-		r := started(t, f)
+		r := answered(t, f)
 		if !r.Outlasts {
 			t.Log("a lost connection ends the openings of this contact")
 			return
@@ -231,10 +231,19 @@ var faultCases = []testCase{
 	}},
 }
 
+// startedFor returns a connected test bed for a case with that fault. The driver waits for its time-out only after
+// Ignore and Mute.
+func startedFor(t *testing.T, f Factory, do Do) *testBed {
+	if do == Ignore || do == Mute {
+		return started(t, f)
+	}
+	return answered(t, f)
+}
+
 // noAnswer is an opening that is never answered. The outcome is Unknown, and the driver closes the contact without
 // being asked.
 func noAnswer(t *testing.T, f Factory, do Do) {
-	r := started(t, f)
+	r := startedFor(t, f, do)
 	r.Controller.Inject(Fault{Do: do, On: Opening, Once: true})
 	begin, from := time.Now(), r.mark()
 	r.want(r.interrupt(r.long()), relay.Unknown, relay.ErrNoAnswer)
@@ -255,7 +264,7 @@ func noAnswer(t *testing.T, f Factory, do Do) {
 
 // badClose is an opening whose close fails once. The driver must repeat the close.
 func badClose(t *testing.T, f Factory, do Do) {
-	r := started(t, f)
+	r := startedFor(t, f, do)
 	result := r.open(context.Background(), 0, r.long())
 	from := r.mark()
 	r.Controller.Inject(Fault{Do: do, On: Closing, Once: true})

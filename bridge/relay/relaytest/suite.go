@@ -123,8 +123,9 @@ type Subject struct {
 type Setup struct {
 	// Open means that both contacts are open before the driver starts.
 	Open bool
-	// Timeout, if not 0, is the time-out for the driver's requests in a case in which the controller answers all of
-	// them. It is so long that a busy machine does not reach it. Subject.Timeout does not depend on it.
+	// Timeout, if not 0, is the time-out for the driver's requests in a case in which each request is answered, refused
+	// or ended with its connection. It is so long that a busy machine does not reach it. Subject.Timeout does not
+	// depend on it.
 	Timeout time.Duration
 	// Notify receives the notices.
 	Notify func(relay.Notice)
@@ -194,7 +195,7 @@ func newTestBed(t *testing.T, f Factory, s Setup) *testBed {
 // started returns a connected test bed.
 func started(t *testing.T, f Factory) *testBed { return startedWith(t, f, Setup{}) }
 
-// answered returns a connected test bed for a case in which the controller answers all requests.
+// answered returns a connected test bed for a case in which no request waits for its time-out.
 func answered(t *testing.T, f Factory) *testBed {
 	return startedWith(t, f, Setup{Timeout: answeredTimeout})
 }
