@@ -368,7 +368,7 @@ func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 	}
 	p.add(time.Now(), l.name, "near end", "lifts again")
 	l.lineModel.lift(telephoneSet)
-	seen := func() bool { _, ok := p.find(l.name, "clearback", "seized"); return ok }
+	seen := func() bool { _, ok := p.find(l.name, "clearback", "report cancelled"); return ok }
 	if err := ctxOnly(ctx, await(ctx, stepFor, seen)); err != nil {
 		return err
 	}
