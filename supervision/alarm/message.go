@@ -11,6 +11,8 @@ const (
 	KindLasts Kind = "lasts" // what was told before lasts
 	KindEnded Kind = "ended" // what was told before has ended
 	KindTest  Kind = "test"  // somebody tests a way
+
+	KindSummary Kind = "summary" // what happened in a week; it has no alarms
 )
 
 // Class says how serious an alarm is and whom it concerns.
@@ -41,11 +43,12 @@ type Message struct {
 	ID      string    `json:"id"`      // stays the same if the message is sent again; letters, digits and hyphens, at most 64 bytes
 	At      time.Time `json:"at"`      // when it was decided
 	Site    string    `json:"site"`    // `alarms.site` in the file, or the host's name
-	Kind    Kind      `json:"kind"`    // text: "begun", "lasts", "ended" or "test"
+	Kind    Kind      `json:"kind"`    // text: "begun", "lasts", "ended", "summary" or "test"
 	Urgent  bool      `json:"urgent"`  // an emergency call, a loop that is open or unknown, or a dead daemon
 	Subject string    `json:"subject"` // one line, at most 120 bytes, no control characters
 	Text    string    `json:"text"`    // plain text, lines at most 76 columns wide where possible
 	Alarms  []Alarm   `json:"alarms,omitempty"`
+	Summary *Week     `json:"summary,omitempty"` // of a message of that kind
 }
 
 // Alarm is one thing that a message tells.

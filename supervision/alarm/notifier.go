@@ -44,6 +44,7 @@ type Settings struct {
 	Repeat  time.Duration // how often what lasts is told again; 0: never
 	PerHour int           // ordinary messages in any 60 min; 0: none are sent, which no file asks for
 	Quiet   Quiet
+	Summary Weekly // when the summary of a week is told
 }
 
 // Time is an instant on both clocks. Pace follows Mono. Wall is for people, and for quiet hours.
@@ -109,6 +110,8 @@ type Notifier struct {
 	sent    []time.Duration // Mono of the ordinary messages of the last hour
 	// nextLoops is when the next message about loops may be sent (Mono).
 	nextLoops time.Duration
+	week      weekTold
+	behind    time.Duration // Mono until which the clock may be far behind the last summary; 0: it is not
 }
 
 // New returns a Notifier that knows of no alarm.

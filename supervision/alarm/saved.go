@@ -10,6 +10,7 @@ import (
 type Saved struct {
 	Alarms []SavedAlarm `json:"alarms"`
 	Sent   []time.Time  `json:"sent"` // the ordinary messages of the last hour
+	Week   weekTold     `json:"week,omitzero"`
 }
 
 // SavedAlarm is an alarm that was told, or has to be.
@@ -28,7 +29,7 @@ type SavedAlarm struct {
 
 // Save returns what the next process has to know.
 func (n *Notifier) Save(now Time) Saved {
-	s := Saved{Alarms: []SavedAlarm{}}
+	s := Saved{Alarms: []SavedAlarm{}, Week: n.week}
 	wall := func(mono time.Duration) time.Time { return now.Wall.Add(mono - now.Mono) }
 	for _, e := range n.entries {
 		if e.phase == over {
@@ -54,6 +55,7 @@ func (n *Notifier) Load(now Time, s Saved) {
 	mono := func(wall time.Time, most time.Duration) time.Duration {
 		return now.Mono - min(max(now.Wall.Sub(wall), 0), most)
 	}
+	n.week = s.Week
 	for _, one := range s.Alarms {
 		if one.Key == "" || n.entries[one.Key] != nil {
 			continue

@@ -1,0 +1,193 @@
+package alarm
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Our own numbers.
+const (
+	// summaryAfter is how long after the end of a week its summary is made, so that the record is complete.
+	summaryAfter = time.Minute
+	// weekLeast is the least time between the ends of two weeks that are told. It is shorter only if the time zone was
+	// changed, and then it is the same week.
+	weekLeast = 24 * time.Hour
+	weekDays  = 7
+	// clockPatience is how long the clock may be more than a week behind the last summary before that one is taken for
+	// the clock's mistake. A machine without a clock of its own starts in the past, until it is told the time.
+	clockPatience = 24 * time.Hour
+)
+
+// Weekly is a time of each week on the local calendar: a day, and minutes after midnight. The zero value means none.
+type Weekly struct {
+	On     bool         `json:"on"`
+	Day    time.Weekday `json:"day"`
+	Minute int          `json:"minute"`
+}
+
+// last returns the last such time that is not after at.
+func (w Weekly) last(at time.Time) time.Time {
+	back := (int(at.Weekday()) - int(w.Day) + weekDays) % weekDays
+	if end := w.daysBefore(at, back); !end.After(at) {
+		return end
+	}
+	return w.daysBefore(at, back+weekDays)
+}
+
+// daysBefore returns the time of day that many days before. If the clock skips it on that day, it is an hour earlier
+// or later.
+func (w Weekly) daysBefore(at time.Time, days int) time.Time {
+	return time.Date(at.Year(), at.Month(), at.Day()-days, 0, w.Minute, 0, 0, at.Location())
+}
+
+// weekTold is the week whose summary was told last.
+type weekTold struct {
+	Weekly
+	End time.Time `json:"end"` // zero: not known yet
+}
+
+// Week is what the record has of a week.
+type Week struct {
+	From  time.Time  `json:"from"`
+	To    time.Time  `json:"to"`             // not included
+	Lost  int64      `json:"lost,omitempty"` // records that are missing, since they could not be written
+	Lines []WeekLine `json:"lines"`
+}
+
+// WeekLine is what the record has of one line.
+type WeekLine struct {
+	Line       string         `json:"line"`
+	Calls      int            `json:"calls"`
+	Emergency  int            `json:"emergency"`  // calls for help, which are among the calls
+	Cleared    int            `json:"cleared"`    // holds that were cleared, and seen to be
+	Unverified int            `json:"unverified"` // openings after which nothing reported whether the hold cleared
+	Trials     int            `json:"trials"`     // of `clearback tune`; they are not among the calls
+	Incidents  map[string]int `json:"incidents,omitempty"`
+	// Before and After are the lengths of the openings before the week and at its end, in milliseconds. Both are 0 if
+	// the length has not changed.
+	Before int64 `json:"interval_before_ms,omitempty"`
+	After  int64 `json:"interval_after_ms,omitempty"`
+}
+
+// SummaryDue returns the week whose summary has to be made now, without figures; nil: none. Call it at least every
+// minute, and only after Load. changed reports whether it changed anything that [Notifier.Save] saves. A week that
+// ended before the summary was asked for is not due. Of several that were missed, the last one is due.
+func (n *Notifier) SummaryDue(now Time) (due *Week, changed bool) {
+	w, end := &n.week, n.set.Summary.last(now.Wall)
+	if w.Weekly != n.set.Summary || n.set.Summary.On && w.End.IsZero() {
+		*w = weekTold{n.set.Summary, end}
+		return nil, true
+	}
+	if !w.On {
+		return nil, false
+	}
+	if w.daysBefore(w.End, weekDays).After(now.Wall) { // the clock is wrong, or was
+		switch {
+		case n.behind == 0:
+			n.behind = now.Mono + clockPatience
+		case now.Mono >= n.behind:
+			n.behind, w.End, changed = 0, end, true
+		}
+		return nil, changed
+	}
+	n.behind = 0
+	if end.Sub(w.End) < weekLeast || now.Wall.Sub(end) < summaryAfter || n.set.Quiet.Left(now.Wall) > 0 {
+		return nil, false
+	}
+	return &Week{From: w.daysBefore(end, weekDays), To: end}, false
+}
+
+// Summary returns the message about a week that is due, and marks the week as told. Its ID depends on the site and the
+// end of the week only.
+func (n *Notifier) Summary(now Time, w *Week) Message {
+	n.week.End = w.To
+	id := sha256.Sum256(fmt.Appendf(nil, "%q summary %d", n.set.Site, w.To.Unix()))
+	m := Message{ID: hex.EncodeToString(id[:16]), At: now.Wall, Site: n.set.Site, Kind: KindSummary, Summary: w}
+	m.Subject = cut(m.Site+": summary of the week to "+w.To.Format(time.DateOnly), subjectLimit)
+	m.Text = w.text(&m)
+	return m
+}
+
+func (w *Week) text(m *Message) string {
+	const minute = "2006-01-02 15:04 -0700"
+	var b strings.Builder
+	paragraph(&b, "", "Summary of the week from "+w.From.Format(minute)+" to "+w.To.Format(minute)+".")
+	b.WriteByte('\n')
+	if w.Lost > 0 {
+		paragraph(&b, "", fmt.Sprintf("The record has gaps: %s could not be written. So these numbers are too low.",
+			count(int(w.Lost), "entry", "entries")))
+		b.WriteByte('\n')
+	}
+	total := WeekLine{Line: "All lines", Incidents: map[string]int{}}
+	for i := range w.Lines {
+		total.add(&w.Lines[i])
+	}
+	total.write(&b)
+	for i := range w.Lines {
+		w.Lines[i].write(&b)
+	}
+	paragraph(&b, "", fmt.Sprintf("Site: %s. Message %s.", m.Site, m.ID))
+	return b.String()
+}
+
+func (l *WeekLine) add(other *WeekLine) {
+	l.Calls += other.Calls
+	l.Emergency += other.Emergency
+	l.Cleared += other.Cleared
+	l.Unverified += other.Unverified
+	l.Trials += other.Trials
+	for reason, n := range other.Incidents {
+		l.Incidents[reason] += n
+	}
+}
+
+func (l *WeekLine) write(b *strings.Builder) {
+	paragraph(b, "", l.Line)
+	calls := "Calls: none."
+	if l.Calls > 0 {
+		calls = fmt.Sprintf("Calls: %d.", l.Calls)
+	}
+	if l.Emergency > 0 {
+		calls += fmt.Sprintf(" Of these, calls for help: %d.", l.Emergency)
+	}
+	paragraph(b, "  ", calls)
+	if l.Cleared+l.Unverified > 0 {
+		holds := fmt.Sprintf("Holds cleared: %d.", l.Cleared)
+		if l.Unverified > 0 {
+			holds += fmt.Sprintf(" Openings that nothing has verified: %d.", l.Unverified)
+		}
+		paragraph(b, "  ", holds)
+	}
+	if len(l.Incidents) > 0 {
+		var all []string
+		for _, reason := range slices.SortedFunc(maps.Keys(l.Incidents), func(a, b string) int {
+			return cmp.Or(l.Incidents[b]-l.Incidents[a], cmp.Compare(a, b))
+		}) {
+			all = append(all, fmt.Sprintf("%s %d", reason, l.Incidents[reason]))
+		}
+		paragraph(b, "  ", "Incidents: "+strings.Join(all, ", ")+".")
+	}
+	if l.Trials > 0 {
+		paragraph(b, "  ", fmt.Sprintf("Trials of `clearback tune`: %d.", l.Trials))
+	}
+	switch {
+	case l.Before != l.After && l.Before == 0:
+		paragraph(b, "  ", fmt.Sprintf("The first openings, of %d ms.", l.After))
+	case l.Before != l.After:
+		paragraph(b, "  ", fmt.Sprintf("The interval has changed from %d ms to %d ms.", l.Before, l.After))
+	}
+	b.WriteByte('\n')
+}
+
+func count(n int, one, more string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, more)
+}
