@@ -1,6 +1,7 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"path/filepath"
 	"strings"
@@ -22,11 +23,19 @@ type Alarms struct {
 	// QuietFrom and QuietTo are the quiet hours, in minutes after midnight, local time. They are equal if there are
 	// none.
 	QuietFrom, QuietTo int // quiet_hours: 22:00-07:00
+	// Summary is when the summary of a week is sent; nil means never.
+	Summary *WeekTime // summary: monday 09:00
 	// PerHour bounds the ordinary messages in any 60 min.
 	PerHour int // per_hour: default 12
 	// RegistrationLost is how long an adapter or a service must be unregistered before that is an alarm.
 	RegistrationLost time.Duration // registration_lost: default 5m
 	Ways             []AlarmWay    // ways:
+}
+
+// WeekTime is a time of each week, local time.
+type WeekTime struct {
+	Day    time.Weekday
+	Minute int // after midnight
 }
 
 // AlarmWay is a way out. It has exactly one of Mail, Webhook, MQTT and Program.
@@ -74,6 +83,7 @@ const (
 	defaultPerHour          = 12              // one every 5 min on average
 	defaultRegistrationLost = 5 * time.Minute // adapters that restart are back earlier
 	mostWays                = 16
+	summaryKeep             = 8 * day // a week, and a day in which nobody can be told
 )
 
 func alarmKeys(a *Alarms) []key {
@@ -83,6 +93,7 @@ func alarmKeys(a *Alarms) []key {
 		text("folder", &a.Folder, "a path"),
 		value("repeat", &a.Repeat, "a time like 6h", spans("0s for never, or 10m to 168h", 10*time.Minute, 168*time.Hour)),
 		quietHours("quiet_hours", &a.QuietFrom, &a.QuietTo),
+		value("summary", &a.Summary, "a day and a time like monday 09:00", weekTime),
 		number("per_hour", &a.PerHour, 1, 60),
 		duration("registration_lost", &a.RegistrationLost, 10*time.Second, 24*time.Hour),
 		ways,
@@ -145,6 +156,32 @@ func quietHours(name string, from, to *int) key {
 		}
 		*from, *to = a.Hour()*60+a.Minute(), b.Hour()*60+b.Minute()
 	}}
+}
+
+// weekTime is a day of the week and a time of day, such as monday 09:00.
+func weekTime(s string) (*WeekTime, error) {
+	word, clock, _ := strings.Cut(s, " ")
+	t, err := time.Parse("15:04", strings.TrimSpace(clock))
+	for day := time.Sunday; day <= time.Saturday && err == nil; day++ {
+		if strings.EqualFold(word, day.String()) {
+			return &WeekTime{Day: day, Minute: t.Hour()*60 + t.Minute()}, nil
+		}
+	}
+	return nil, errors.New("is not a day and a time; write them such as monday 09:00")
+}
+
+// checkSummary reports a summary for which the journal does not have what it needs.
+func (d *decoder) checkSummary(c *Config) {
+	switch keep := c.Journal.Keep; {
+	case c.Alarms.Summary == nil:
+	case c.Journal.File == "":
+		d.add(d.at("alarms.summary"),
+			"alarms.summary: it is made from the journal, and journal.file is none; set a file, or remove the summary")
+	case keep != 0 && keep < summaryKeep:
+		d.add(d.at("alarms.summary"),
+			"alarms.summary: it needs the calls of a week, and journal.keep is %v; set it to 8d or more, or remove the summary",
+			keep)
+	}
 }
 
 func (d *decoder) checkAlarms(a *Alarms) {

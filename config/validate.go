@@ -37,6 +37,7 @@ func (d *decoder) validate(c *Config) {
 	}
 	d.checkControl(c)
 	d.checkAlarms(&c.Alarms)
+	d.checkSummary(c)
 	d.checkMetrics(c)
 	d.checkLinesDiffer(c)
 }

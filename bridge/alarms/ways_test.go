@@ -276,3 +276,33 @@ func TestPausesOfUrgent(t *testing.T) {
 		require.NoError(t, q.Close(time.Second))
 	})
 }
+
+// A summary has no alarms. It is published to the topic of events alone, and no later message makes it superfluous.
+func TestSummaryIsNoState(t *testing.T) {
+	w, err := NewMQTT(MQTTOptions{Address: "mqtt://broker.millrace.example:1883", Topic: "clearback/millrace"})
+	require.NoError(t, err)
+	summary := func(id string) *alarm.Message {
+		return &alarm.Message{ID: id, Kind: alarm.KindSummary, Summary: &alarm.Week{}}
+	}
+	all, err := w.publications(summary("w-1"))
+	require.NoError(t, err)
+	require.Len(t, all, 1)
+	require.Equal(t, "clearback/millrace/event", all[0].Topic)
+	require.False(t, all[0].Retain)
+	dir := filepath.Join(t.TempDir(), "alarms")
+	synctest.Test(t, func(t *testing.T) {
+		way := &fakeWay{newest: true}
+		way.set(down)
+		q, _ := openQueue(dir, map[string]Way{"broker": way})
+		<-q.Read()
+		for _, id := range []string{"w-1", "w-2"} {
+			require.NoError(t, q.Put(summary(id), nil))
+		}
+		require.NoError(t, q.Put(message(t, "a-1", false, "x"), nil))
+		time.Sleep(time.Minute)
+		way.set(nil)
+		time.Sleep(time.Hour)
+		require.ElementsMatch(t, []string{"w-1", "w-2", "a-1"}, way.got())
+		require.NoError(t, q.Close(time.Second))
+	})
+}

@@ -50,6 +50,8 @@ type alarmRunner struct {
 	quit  chan struct{}
 	ended chan struct{} // closed when run has returned
 	open  func(*config.Config, *zap.Logger) alarmQueue
+	// readWeek reads the figures of a week from the journal; nil: there is none.
+	readWeek func(context.Context, *config.Config, *alarm.Week) error
 
 	mu      sync.Mutex
 	running bool
@@ -73,10 +75,14 @@ type waitingReport struct {
 }
 
 func newAlarmRunner(d *Daemon, c *config.Config) *alarmRunner {
-	return &alarmRunner{d: d, log: d.log, folder: c.Alarms.Folder, c: c, end: alarmEnd,
+	a := &alarmRunner{d: d, log: d.log, folder: c.Alarms.Folder, c: c, end: alarmEnd,
 		wake: make(chan struct{}, 1), quit: make(chan struct{}), ended: make(chan struct{}),
 		waiting: map[string]*waitingReport{}, lost: map[string]alarm.Report{},
 		certificates: make(chan []alarm.Report, 1), open: openAlarmQueue}
+	if c.Journal.File != "" {
+		a.readWeek = readWeekOf(c.Journal.File)
+	}
+	return a
 }
 
 // start starts the goroutine. Reports may come earlier.
@@ -230,6 +236,10 @@ type serving struct {
 	dirty bool        // the state has to be saved
 	left  *alarm.Left // what was saved of it
 
+	weeks       chan weekRead // one slot: the week that is being read
+	readingWeek bool
+	weekAgain   time.Duration // Mono before which the journal is not read again
+
 	state      *runtimestate.Store      // nil until the folder has been read
 	opened     chan *runtimestate.Store // brings state
 	stopOpener context.CancelFunc
@@ -237,7 +247,8 @@ type serving struct {
 
 // serve runs until the daemon ends (true), or the file has no ways any more.
 func (a *alarmRunner) serve(c *config.Config) (ended bool) {
-	s := &serving{alarmRunner: a, c: c, began: time.Now(), opened: make(chan *runtimestate.Store)}
+	s := &serving{alarmRunner: a, c: c, began: time.Now(), opened: make(chan *runtimestate.Store),
+		weeks: make(chan weekRead, 1)}
 	s.n = alarm.New(alarmSettings(c))
 	s.openState()
 	s.queue = a.open(c, a.log)
@@ -269,6 +280,8 @@ func (a *alarmRunner) serve(c *config.Config) (ended bool) {
 			s.look()
 		case store := <-s.opened:
 			s.load(store)
+		case r := <-s.weeks:
+			s.weekIsRead(r)
 		}
 		timer.Reset(s.step())
 		if len(s.c.Alarms.Ways) == 0 {
@@ -285,8 +298,12 @@ func (s *serving) now() alarm.Time {
 
 func alarmSettings(c *config.Config) alarm.Settings {
 	k := &c.Alarms
-	return alarm.Settings{Site: siteName(c), Repeat: k.Repeat, PerHour: k.PerHour,
+	set := alarm.Settings{Site: siteName(c), Repeat: k.Repeat, PerHour: k.PerHour,
 		Quiet: alarm.Quiet{From: k.QuietFrom, To: k.QuietTo}}
+	if w := k.Summary; w != nil {
+		set.Summary = alarm.Weekly{On: true, Day: w.Day, Minute: w.Minute}
+	}
+	return set
 }
 
 // siteName returns the name of the place in each message.
@@ -323,6 +340,7 @@ func (s *serving) step() time.Duration {
 	for i := range messages {
 		s.put(&messages[i])
 	}
+	s.summarize(now)
 	s.save(len(messages) > 0)
 	if next == alarm.Never {
 		return time.Hour

@@ -1,0 +1,118 @@
+package daemon
+
+import (
+	"context"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/journal"
+	"clearback/config"
+	"clearback/supervision/alarm"
+)
+
+// This file reads the figures of a week from the journal. They have no name or number of a party, whatever
+// journal.numbers says.
+
+// Our own numbers.
+const (
+	// summaryReadFor bounds the reading of the journal. It takes a second with two million calls.
+	summaryReadFor = time.Minute
+	// summaryAgain is how long after a failure the journal is read again.
+	summaryAgain = 10 * time.Minute
+)
+
+// weekRead is the result of reading the figures of a week.
+type weekRead struct {
+	*alarm.Week
+	err error
+}
+
+// summarize begins to read the figures of the week that is due, beside everything else: a disk may not respond.
+func (s *serving) summarize(now alarm.Time) {
+	if s.state == nil || s.readWeek == nil { // what was told before the restart is not known yet, or there is no journal
+		return
+	}
+	week, changed := s.n.SummaryDue(now)
+	s.dirty = s.dirty || changed
+	if week == nil || s.readingWeek || now.Mono < s.weekAgain {
+		return
+	}
+	s.readingWeek = true
+	c, read := s.c, s.readWeek
+	go func() {
+		ctx, cancel := context.WithTimeout(context.Background(), summaryReadFor)
+		defer cancel()
+		s.weeks <- weekRead{week, read(ctx, c, week)}
+	}()
+}
+
+// weekIsRead tells a week whose figures were read, if it is still due.
+func (s *serving) weekIsRead(r weekRead) {
+	now := s.now()
+	s.readingWeek = false
+	if r.err != nil {
+		s.weekAgain = now.Mono + summaryAgain
+		s.log.Warn("the journal cannot be read for the week's summary; will try again", zap.Error(r.err))
+		return
+	}
+	if due, _ := s.n.SummaryDue(now); due == nil || !due.To.Equal(r.To) {
+		return
+	}
+	m := s.n.Summary(now, r.Week)
+	s.put(&m)
+	s.save(true)
+}
+
+// readWeekOf returns a function that reads the figures of a week from the journal in that file.
+func readWeekOf(path string) func(context.Context, *config.Config, *alarm.Week) error {
+	return func(ctx context.Context, c *config.Config, w *alarm.Week) error {
+		r, err := journal.OpenReader(path)
+		if err != nil {
+			return err
+		}
+		defer r.Close()
+		totals, err := r.Totals(ctx, w.From, w.To)
+		if err != nil {
+			return err
+		}
+		losses, err := r.Losses(ctx, w.From)
+		if err != nil {
+			return err
+		}
+		for _, l := range losses {
+			if l.Began.Before(w.To) {
+				w.Lost += l.Records
+			}
+		}
+		fillWeek(w, c, totals)
+		return nil
+	}
+}
+
+// fillWeek gives the week a line for each line of the file, in its order, and then for other lines of the journal.
+func fillWeek(w *alarm.Week, c *config.Config, totals []journal.Totals) {
+	at := map[string]int{}
+	for i := range c.Lines {
+		at[c.Lines[i].Name] = i
+		w.Lines = append(w.Lines, alarm.WeekLine{Line: c.Lines[i].Name})
+	}
+	for _, t := range totals {
+		l := alarm.WeekLine{Line: t.Line, Calls: t.Calls, Emergency: t.Emergency, Cleared: t.Cleared,
+			Unverified: t.Unverified, Trials: t.Trials}
+		if t.Before != t.After {
+			l.Before, l.After = t.Before.Milliseconds(), t.After.Milliseconds()
+		}
+		for reason, n := range t.Incidents {
+			if l.Incidents == nil {
+				l.Incidents = map[string]int{}
+			}
+			l.Incidents[reason.String()] = n
+		}
+		if i, ok := at[t.Line]; ok {
+			w.Lines[i] = l
+		} else {
+			w.Lines = append(w.Lines, l)
+		}
+	}
+}
