@@ -99,6 +99,40 @@ func TestAttemptTime(t *testing.T) {
 	})
 }
 
+// TestUrgentBreaksOff checks that an urgent message waits for at most 30 s behind an ordinary one whose attempt may take
+// longer, and that a second urgent one does not have the first one broken off.
+func TestUrgentBreaksOff(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "alarms")
+	synctest.Test(t, func(t *testing.T) {
+		w := slowWay{&fakeWay{answer: hangs}}
+		q, _ := openQueue(dir, map[string]Way{"w": w})
+		require.NoError(t, q.Put(message(t, "a-1", false), nil))
+		time.Sleep(time.Second)
+		require.NoError(t, q.Put(message(t, "u-1", true), nil))
+		time.Sleep(attemptTime - 2*time.Second)
+		require.Len(t, w.attempts(), 1)
+		time.Sleep(time.Second)
+		synctest.Wait()
+		require.Len(t, w.attempts(), 2)
+		require.NoError(t, q.Put(message(t, "u-2", true), nil))
+		time.Sleep(50 * time.Minute)
+		require.Len(t, w.attempts(), 2)
+		w.set(nil)
+		time.Sleep(11 * time.Minute) // the attempt for u-1 ends
+		synctest.Wait()
+		require.ElementsMatch(t, []string{"a-1", "u-1", "u-2"}, w.got())
+
+		w.set(hangs)
+		require.NoError(t, q.Put(message(t, "a-2", false), nil))
+		time.Sleep(time.Minute)
+		w.set(nil)
+		require.NoError(t, q.Put(message(t, "u-3", true), nil))
+		synctest.Wait()
+		require.Equal(t, []string{"u-3", "a-2"}, w.got()[3:], "the attempt has had its 30 s")
+		require.NoError(t, q.Close(time.Second))
+	})
+}
+
 // TestCertificateFiles checks that a way whose certificate file is missing takes the file as soon as it is there,
 // without a reload, and later a renewed one.
 func TestCertificateFiles(t *testing.T) {

@@ -147,7 +147,7 @@ func TestPauses(t *testing.T) {
 }
 
 // TestUrgentFirst checks that urgent messages go before others that wait, and that one which is put during a long pause
-// is tried within 10 s.
+// is tried at once.
 func TestUrgentFirst(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "alarms")
 	synctest.Test(t, func(t *testing.T) {
@@ -159,7 +159,7 @@ func TestUrgentFirst(t *testing.T) {
 		time.Sleep(2 * time.Hour)
 		w.set(nil)
 		require.NoError(t, q.Put(message(t, "urgent", true), nil))
-		time.Sleep(firstPause)
+		synctest.Wait()
 		require.Len(t, w.got(), 4)
 		require.Equal(t, "urgent", w.got()[0])
 		require.NoError(t, q.Close(time.Second))

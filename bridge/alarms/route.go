@@ -52,29 +52,49 @@ func (q *Queue) carry(r *route) {
 		case <-r.urgent: // it is among what next chose from
 		default:
 		}
-		ctx, cancel := context.WithTimeout(r.attempts, limit)
-		answer, err := r.way.Send(ctx, m)
-		cancel()
+		answer, err := r.send(m, limit)
 		longest := q.attempted(r, e, answer, err)
 		if longest == 0 {
 			pause = 0
 			continue
 		}
 		pause = min(max(2*pause, firstPause), longest)
-		if urgent := r.wait(pause, q.leaving); urgent {
+		if urgent := r.wait(pause, m.Urgent, q.leaving); urgent {
 			pause = 0
 		}
 	}
 }
 
+// send makes an attempt. One for an ordinary message that takes longer than attemptTime is broken off for an urgent
+// message: the other side may then get the ordinary one twice.
+func (r *route) send(m *alarm.Message, limit time.Duration) (answer string, err error) {
+	ctx, cancel := context.WithTimeout(r.attempts, limit)
+	defer cancel()
+	if !m.Urgent {
+		defer time.AfterFunc(attemptTime, func() {
+			select {
+			case <-r.urgent:
+				signal(r.urgent) // for wait
+				cancel()
+			case <-ctx.Done():
+			}
+		}).Stop()
+	}
+	return r.way.Send(ctx, m)
+}
+
 // wait waits for at most the pause, shortened at random by up to a fifth, so that many sites do not come back at the
-// same moment. An urgent message ends it firstPause after its beginning.
-func (r *route) wait(pause time.Duration, leaving <-chan struct{}) (urgent bool) {
+// same moment. An urgent message ends it: at once after an ordinary message has failed, firstPause after its beginning
+// after an urgent one has.
+func (r *route) wait(pause time.Duration, afterUrgent bool, leaving <-chan struct{}) (urgent bool) {
 	least := time.NewTimer(pause - time.Duration(rand.Int64N(int64(pause/5))))
 	defer least.Stop()
 	soon := time.NewTimer(min(firstPause, pause))
 	defer soon.Stop()
-	var then <-chan struct{} // nil until soon
+	then := r.urgent // nil: not yet
+	if afterUrgent {
+		then = nil
+	}
 	for {
 		select {
 		case <-least.C:
