@@ -50,6 +50,7 @@ type Status struct {
 	// is opened again, urgent ones every 10 min too.
 	Refused int
 	Dropped int       // messages given up: too many, or a week without success
+	Sent    int       // messages accepted
 	Failure string    // the last attempt's error; "" if it succeeded
 	Since   time.Time // when the attempts began to fail; zero if the last one succeeded
 }
@@ -77,6 +78,7 @@ type Queue struct {
 	seq    uint64              // of the last message
 	routes map[string]*route
 	closed bool
+	gone   map[string]int // messages dropped since their way is no longer configured, by its name
 }
 
 // route is a way with what waits for it. The mutex of the queue guards it, but for the constants and channels.
@@ -128,7 +130,7 @@ type early struct {
 // waits for the disk.
 func OpenQueue(o QueueOptions) *Queue {
 	q := &Queue{opt: o, opened: time.Now(), leaving: make(chan struct{}),
-		isRead: make(chan struct{})}
+		isRead: make(chan struct{}), gone: map[string]int{}}
 	q.open, q.shut = context.WithCancel(context.Background())
 	q.attempts, q.stopAttempts = context.WithCancel(context.Background())
 	q.SetWays(o.Ways)
@@ -153,7 +155,8 @@ func (q *Queue) SetWays(ways map[string]Way) {
 		if was == nil || was.way != way {
 			r = q.newRoute(name, way)
 			if was != nil {
-				r.waiting, r.refused, r.status.Dropped = was.waiting, was.refused, was.status.Dropped
+				r.waiting, r.refused = was.waiting, was.refused
+				r.status.Dropped, r.status.Sent = was.status.Dropped, was.status.Sent
 				for _, e := range slices.Concat(r.waiting, r.refused) {
 					e.attempts = 0
 				}
@@ -172,6 +175,7 @@ func (q *Queue) SetWays(ways map[string]Way) {
 		if q.routes[name] == nil {
 			for _, e := range slices.Concat(r.waiting, r.refused) {
 				q.drop(r, e, "its way is no longer configured")
+				q.gone[name]++
 			}
 		}
 		r.waiting, r.refused = nil, nil
@@ -287,6 +291,7 @@ func (q *Queue) found() (all map[string][]*entry, last uint64) {
 			err = errors.New("it is not a message of this queue")
 		case q.routes[e.Way] == nil:
 			err = fmt.Errorf("it is for %q, which is no longer configured", e.Way)
+			q.gone[e.Way]++
 		}
 		if err != nil {
 			q.opt.Log.Error("an alarm on the disk is removed", zap.String("name", name), zap.Error(err))
@@ -382,6 +387,16 @@ func (q *Queue) Status() map[string]Status {
 		states[name] = r.status
 	}
 	return states
+}
+
+// Gone returns, by the names of ways that are no longer configured, how many messages for them were dropped since the
+// last call.
+func (q *Queue) Gone() map[string]int {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	gone := q.gone
+	q.gone = map[string]int{}
+	return gone
 }
 
 // Close ends the attempts and closes the folder, within the timeout. Unless that is shorter than leastTries, urgent

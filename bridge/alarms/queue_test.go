@@ -393,6 +393,7 @@ func TestDamagedFiles(t *testing.T) {
 		time.Sleep(time.Second)
 		require.Equal(t, []string{"a-1"}, w.got())
 		require.Len(t, logs.FilterMessage("an alarm on the disk is removed").All(), 4)
+		require.Equal(t, map[string]int{"gone": 1}, q.Gone())
 		require.NoError(t, q.Close(time.Second))
 		require.Empty(t, files(t, dir))
 		require.Error(t, q.Put(message(t, "a_1", false), nil))

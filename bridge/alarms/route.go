@@ -222,6 +222,7 @@ func (q *Queue) attempted(r *route, e *entry, answer string, err error) (longest
 
 // accepted forgets a message that the other side has accepted.
 func (r *route) accepted(q *Queue, e *entry) {
+	r.status.Sent++
 	r.forget(q, e)
 	if r.newestOnly {
 		for _, older := range slices.Concat(r.waiting, r.refused) {

@@ -79,7 +79,8 @@ func TestSetWays(t *testing.T) {
 		require.Len(t, hung.attempts(), 1)
 		better, other := &fakeWay{}, &fakeWay{}
 		kept.set(nil)
-		q.SetWays(map[string]Way{"kept": kept, "hung": better, "refused": other, "new": &fakeWay{answer: down}})
+		added := &fakeWay{answer: down}
+		q.SetWays(map[string]Way{"kept": kept, "hung": better, "refused": other, "new": added})
 		require.NoError(t, q.Put(message(t, "b", false), nil))
 		time.Sleep(leaveTime - time.Millisecond)
 		want := append(ids("a", 5), "b")
@@ -91,6 +92,10 @@ func TestSetWays(t *testing.T) {
 		require.Len(t, hung.attempts(), 1)
 		require.Len(t, logs.FilterMessage("an alarm is dropped").All(), 5, "of the way that is gone")
 		require.Len(t, q.Status(), 4)
+		require.Equal(t, map[string]int{"gone": 5}, q.Gone())
+		require.Empty(t, q.Gone(), "since the last call")
+		q.SetWays(map[string]Way{"kept": &fakeWay{}, "hung": better, "refused": other, "new": added})
+		require.Equal(t, 6, q.Status()["kept"].Sent, "also after it was replaced")
 		require.ErrorContains(t, q.Close(time.Second), "messages that are lost: 1")
 	})
 }

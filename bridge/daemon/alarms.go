@@ -34,6 +34,8 @@ type alarmQueue interface {
 	// Configure takes the ways of another file.
 	Configure(c *config.Config)
 	Status() map[string]alarms.Status
+	// Gone returns how many messages for ways that the file no longer has were dropped since the last call.
+	Gone() map[string]int
 	Close(timeout time.Duration) error
 }
 
@@ -236,6 +238,8 @@ type serving struct {
 	dirty bool        // the state has to be saved
 	left  *alarm.Left // what was saved of it
 
+	losses map[string]*wayLoss // by the way's name; only look uses it
+
 	weeks       chan weekRead // one slot: the week that is being read
 	readingWeek bool
 	weekAgain   time.Duration // Mono before which the journal is not read again
@@ -248,7 +252,7 @@ type serving struct {
 // serve runs until the daemon ends (true), or the file has no ways any more.
 func (a *alarmRunner) serve(c *config.Config) (ended bool) {
 	s := &serving{alarmRunner: a, c: c, began: time.Now(), opened: make(chan *runtimestate.Store),
-		weeks: make(chan weekRead, 1)}
+		losses: map[string]*wayLoss{}, weeks: make(chan weekRead, 1)}
 	s.n = alarm.New(alarmSettings(c))
 	s.openState()
 	s.queue = a.open(c, a.log)

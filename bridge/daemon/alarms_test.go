@@ -40,6 +40,7 @@ type messageQueue struct {
 	onDisk  bool // messages are on the disk at once
 	disk    sync.WaitGroup
 	states  map[string]alarms.Status
+	gone    map[string]int
 	closed  int
 	asked   int           // calls of Configure
 	closing chan struct{} // if not nil, Close hangs until it is closed
@@ -61,6 +62,14 @@ func (q *messageQueue) Status() map[string]alarms.Status {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return q.states
+}
+
+func (q *messageQueue) Gone() map[string]int {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	gone := q.gone
+	q.gone = nil
+	return gone
 }
 
 func (q *messageQueue) Configure(*config.Config) {

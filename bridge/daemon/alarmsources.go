@@ -36,6 +36,9 @@ const (
 	expiresSoon       = 21 * 24 * time.Hour
 	// mostOfError bounds a text from outside within a sentence.
 	mostOfError = 300
+
+	wayKey     = "way/" // begins the keys of alarms about ways
+	lostAlarms = "way-lost-alarms"
 )
 
 // lineReport returns a report about the line.
@@ -244,6 +247,9 @@ func (s *serving) look() {
 		}
 		s.dirty = s.n.Take(now, r) || s.dirty
 	}
+	for name, n := range s.queue.Gone() {
+		s.dirty = s.n.Take(now, removedWay(name, n)) || s.dirty
+	}
 	var gone []alarm.Alarm
 	s.n.Standing(func(one alarm.Alarm) {
 		if !present[one.Key] {
@@ -299,14 +305,14 @@ func (s *serving) standing() (all []alarm.Report) {
 			What: "The file names an address that is missing: " + strings.Join(missing, ". Also: ") + ".",
 			Do:   "Check this machine's network, then `clearback lines`."}})
 	}
-	return append(append(all, wayReports(s.queue.Status())...), s.expiring...)
+	return append(append(all, s.ways()...), s.expiring...)
 }
 
 // wayReports tells of a way that does not accept alarms, if there is another one to tell it, and of what a way has
 // lost.
 func wayReports(states map[string]alarms.Status) (all []alarm.Report) {
 	for name, state := range states {
-		r := alarm.Report{After: wayLostFor, Alarm: alarm.Alarm{Key: "way/" + name, Class: alarm.ClassWay,
+		r := alarm.Report{After: wayLostFor, Alarm: alarm.Alarm{Key: wayKey + name, Class: alarm.ClassWay,
 			Reason: "way-failing", Since: state.Since, Do: "Run `clearback alarm --test " + name + "`."}}
 		figures := fmt.Sprintf("%d wait, %d were refused, and %d were given up since the daemon opened it", state.Waiting,
 			state.Refused, state.Dropped)
@@ -315,7 +321,7 @@ func wayReports(states map[string]alarms.Status) (all []alarm.Report) {
 			r.Alarm.What = "Alarms are not accepted on the way " + name + "; " + figures + ": " +
 				sanitize.Text(state.Failure, mostOfError) + "."
 		case state.Failure == "" && state.Dropped+state.Refused > 0:
-			r.Alarm.Reason, r.Alarm.Since = "way-lost-alarms", time.Now()
+			r.Alarm.Reason, r.Alarm.Since = lostAlarms, time.Now()
 			r.Alarm.What = "The way " + name + " accepts alarms, but not all were accepted: " + figures + "."
 			r.Alarm.Do += " The log names the messages. When the daemon restarts, it counts anew."
 		default:
