@@ -24,7 +24,7 @@ import (
 // does so if the state cannot be saved or the next process would not start, because nobody could then go on with the
 // calls. It returns the lines whose contact is not known to be closed.
 func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
-	if err := d.mayLeave(); err != nil {
+	if err := d.mayLeave(nil); err != nil {
 		d.log.Error("the calls cannot be left to the next process, so they are ended", zap.Error(err))
 		return d.Shutdown(hurry)
 	}
@@ -55,9 +55,12 @@ func (d *Daemon) HandOver(full, hurry context.Context) []drivers.NotClosed {
 // mayStartFor is how long [Options.MayStart] may take. Our own number: it reads a file.
 const mayStartFor = 5 * time.Second
 
-// mayLeave returns an error if the next process could not go on with the calls.
-func (d *Daemon) mayLeave() error {
-	if err := d.canSave(); err != nil || d.mayStart == nil {
+// errEnds means that the daemon ended while a check was under way.
+var errEnds = errors.New("the daemon is ending")
+
+// mayLeave returns an error if the next process could not go on with the calls, or errEnds once stop is closed.
+func (d *Daemon) mayLeave(stop <-chan struct{}) error {
+	if err := d.canSave(stop); err != nil || d.mayStart == nil {
 		return err
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), mayStartFor)
@@ -67,6 +70,8 @@ func (d *Daemon) mayLeave() error {
 	select {
 	case err := <-result:
 		return err
+	case <-stop:
+		return errEnds
 	case <-ctx.Done(): // a disk that hangs may hold mayStart for ever
 		return errors.New("whether the next process would start is not known in time")
 	}
@@ -79,14 +84,18 @@ func (h *backend) Restart() (r control.Restart, err error) {
 			Text: "another request of this kind, or a reload, is under way; try again"}
 	}
 	defer h.d.reloads.asked.Unlock()
-	if err := h.d.mayLeave(); err != nil {
+	err = h.d.mayLeave(h.d.ending) // the end of the daemon does not wait for it
+	if errors.Is(err, errEnds) {
+		return r, &control.Error{Code: http.StatusServiceUnavailable, Reason: control.ReasonStopped, Text: err.Error()}
+	}
+	if err != nil {
 		r.EndsCalls = err.Error()
 	}
 	return r, nil
 }
 
-// canSave returns an error if the state cannot be saved within stateTimeout.
-func (d *Daemon) canSave() error {
+// canSave returns an error if the state cannot be saved within stateTimeout, or errEnds once stop is closed.
+func (d *Daemon) canSave(stop <-chan struct{}) error {
 	const trial = "hand-over"
 	if d.state == nil {
 		return errors.New("control.socket is none, so nothing is saved")
@@ -99,6 +108,8 @@ func (d *Daemon) canSave() error {
 	select {
 	case err := <-saved:
 		return err
+	case <-stop:
+		return errEnds
 	case <-time.After(stateTimeout):
 		return errors.New("the disk does not respond")
 	}

@@ -15,6 +15,7 @@ import (
 	"go.uber.org/zap"
 	"go.uber.org/zap/zaptest/observer"
 
+	"clearback/bridge/control"
 	"clearback/bridge/daemon/daemontest"
 	"clearback/bridge/programtest"
 	"clearback/bridge/relay/drivers"
@@ -220,7 +221,31 @@ func TestHandOverCheckThatHangs(t *testing.T) {
 		defer d.state.Close(stateTimeout)
 		defer close(hung)
 		began := time.Now()
-		require.ErrorContains(t, d.mayLeave(), "not known in time")
+		require.ErrorContains(t, d.mayLeave(nil), "not known in time")
 		require.Equal(t, mayStartFor, time.Since(began))
+	})
+}
+
+// A request to check the hand-over, whose disk hangs, does not delay the end of the daemon.
+func TestCheckOfTheHandOverEndsWithTheDaemon(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hung := make(chan struct{}) // closed at the end of the test
+		d := &Daemon{state: runtimestate.Open(filepath.Join(t.TempDir(), "state"), callPrefix, zap.NewNop()),
+			ending: make(chan struct{}), mayStart: func(context.Context) error { <-hung; return nil }}
+		d.reloads = &reloads{d: d}
+		defer d.state.Close(stateTimeout)
+		defer close(hung)
+		result := make(chan error, 1) // the only one
+		go func() {
+			_, err := (&backend{d: d}).Restart()
+			result <- err
+		}()
+		synctest.Wait()
+		began := time.Now()
+		close(d.ending)
+		var refused *control.Error
+		require.ErrorAs(t, <-result, &refused)
+		require.Equal(t, control.ReasonStopped, refused.Reason)
+		require.Zero(t, time.Since(began))
 	})
 }
