@@ -99,8 +99,8 @@ func TestAttemptTime(t *testing.T) {
 	})
 }
 
-// TestUrgentBreaksOff checks that an urgent message waits for at most 30 s behind an ordinary one whose attempt may take
-// longer, and that a second urgent one does not have the first one broken off.
+// TestUrgentBreaksOff checks that an urgent message waits for at most 30 s behind an ordinary one whose attempt may
+// take longer, and that a second urgent one does not have the first one broken off.
 func TestUrgentBreaksOff(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "alarms")
 	synctest.Test(t, func(t *testing.T) {

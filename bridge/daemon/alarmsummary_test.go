@@ -78,7 +78,8 @@ func TestSummaryOfAJournalThatFails(t *testing.T) {
 		week := config.WeekTime{Day: end.Weekday(), Minute: end.Hour()*60 + end.Minute()}
 		q := &messageQueue{onDisk: true}
 		answers := make(chan error) // the test answers each reading
-		a := summaryRunner(folder, q, week, func(context.Context, *config.Config, *alarm.Week) error { return <-answers })
+		a := summaryRunner(folder, q, week,
+			func(context.Context, *config.Config, *alarm.Week) error { return <-answers })
 		l := lineOf(a)
 		time.Sleep(12 * time.Minute)
 		l.setFault(time.Now(), supervision.IncidentUnreachable)
@@ -103,7 +104,8 @@ func TestSummaryNotAskedFor(t *testing.T) {
 		week := config.WeekTime{Day: end.Weekday(), Minute: end.Hour()*60 + end.Minute()}
 		q := &messageQueue{onDisk: true}
 		answers := make(chan error) // the test answers the reading
-		a := summaryRunner(folder, q, week, func(context.Context, *config.Config, *alarm.Week) error { return <-answers })
+		a := summaryRunner(folder, q, week,
+			func(context.Context, *config.Config, *alarm.Week) error { return <-answers })
 		time.Sleep(12 * time.Minute)
 		without := *a.c
 		without.Alarms.Summary = nil

@@ -19,8 +19,9 @@ func TestTotals(t *testing.T) {
 	add := func(line string, began time.Time, lasted time.Duration, change func(*callrecord.Account)) {
 		call++
 		a := callrecord.Account{Line: line, Call: call, Direction: callrecord.Incoming, Began: began,
-			Answered: began, Cleared: began.Add(lasted), Ended: began.Add(lasted), ClearedBy: callrecord.ClearedByFarEnd,
-			Openings: 1, Asked: 800 * time.Millisecond, Outcome: callrecord.OutcomeCleared}
+			Answered: began, Cleared: began.Add(lasted), Ended: began.Add(lasted),
+			ClearedBy: callrecord.ClearedByFarEnd, Openings: 1, Asked: 800 * time.Millisecond,
+			Outcome: callrecord.OutcomeCleared}
 		if change != nil {
 			change(&a)
 		}

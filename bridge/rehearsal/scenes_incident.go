@@ -199,7 +199,9 @@ func callTroubles() []incidentScene {
 				name: "prompt-corner", number: "555-0121", board: "prompt-corner", hasSensor: true,
 				// the longest lead, and the interval that it leaves: on a busy machine each change is seen late
 				interval: 350 * time.Millisecond,
-				set:      func(p *supervision.Policy) { p.Lead, p.FlashMax, p.Watch = 1650*time.Millisecond, 0, watchEvery },
+				set: func(p *supervision.Policy) {
+					p.Lead, p.FlashMax, p.Watch = 1650*time.Millisecond, 0, watchEvery
+				},
 			}},
 			reason: []string{"reason=seized"}, cause: causeSeized, end: endByHangUp,
 			check: func(p *sceneRun, v *sceneResult, l *line) { checkNeverOpened(v, l) },

@@ -175,8 +175,8 @@ func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(
 	t.Helper()
 	f := programState(t.TempDir())
 	limit := relaytest.Timeout(testTimeout)
-	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: cmp.Or(s.Timeout, limit), Poll: 400 * time.Millisecond,
-		Notify: s.Notify})
+	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: cmp.Or(s.Timeout, limit),
+		Poll: 400 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: limit, Says: "the lever is stuck",
 		Late: relaytest.LateRefused, // the driver has killed it
