@@ -126,7 +126,7 @@ func (a *agent) lastOpening() time.Duration {
 // master returns a Modbus client of the library simonvetter/modbus.
 func (a *agent) master() *modbus.ModbusClient {
 	a.t.Helper()
-	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: time.Second,
+	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: 20 * time.Second,
 		Logger: quiet()})
 	require.NoError(a.t, err)
 	require.NoError(a.t, c.Open())
@@ -134,10 +134,12 @@ func (a *agent) master() *modbus.ModbusClient {
 	return c
 }
 
+// open opens the contact. An agent that a busy machine made stand still obeys no earlier command, so the command is
+// given until it is obeyed.
 func (a *agent) open(d time.Duration) {
 	a.t.Helper()
 	c := a.master()
-	require.NoError(a.t, c.WriteRegister(1, uint16(d.Milliseconds())))
+	a.until("it opens", func() bool { return c.WriteRegister(1, uint16(d.Milliseconds())) == nil })
 	require.NoError(a.t, c.Close())
 	require.Contains(a.t, a.moves(), "open")
 }

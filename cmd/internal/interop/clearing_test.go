@@ -36,7 +36,7 @@ func TestAdapterNeverAnswersItsBye(t *testing.T) {
 	requireInterval(t, usual, o) // flash_max + 100 ms
 	asked := near.got("BYE", "BYE").at
 	requireAfter(t, o.begin, asked, lead, "opened before lead was over")
-	require.Less(t, o.begin.Sub(asked), lead+soon)
+	require.Less(t, o.begin.Sub(asked), lead+r.soon())
 	near.ok()
 	require.GreaterOrEqual(t, len(near.find(false, "BYE", "BYE")), 2, "the BYE is repeated (RFC 3261 section 17.1.2.2)")
 }
@@ -161,7 +161,7 @@ func TestServiceDown(t *testing.T) {
 	refusal := near.got("SIP/2.0 503", "INVITE")
 	require.NotEmpty(t, refusal.header("Retry-After"))
 	asked := near.find(true, "INVITE", "2 INVITE")[0]
-	require.Less(t, refusal.at.Sub(asked.at), soon)
+	require.Less(t, refusal.at.Sub(asked.at), r.soon())
 	require.Empty(t, r.board.openings(t, 0))
 }
 
@@ -205,7 +205,7 @@ func TestNearEndSeizes(t *testing.T) {
 	require.Equal(t, "200", call.response("BYE").code())
 	o := r.board.once(t, 0)
 	require.Less(t, o.length(), 1200*time.Millisecond, "closed before its time")
-	require.Less(t, o.end.Sub(seized), soon, "closed at once")
+	require.Less(t, o.end.Sub(seized), r.soon(), "closed at once")
 	requireAfter(t, o.end, seized, 0, "closed because of the seizure")
 }
 
@@ -222,7 +222,7 @@ func TestNextCallerWaits(t *testing.T) {
 	call := far.begins("555-0102", "sip:"+boxOffice+"@"+at(r.servicePort))
 	asked := time.Now()
 	call.request("INVITE", described(far.at))
-	require.Less(t, call.expect("SIP/2.0 100", "INVITE").at.Sub(asked), soon)
+	require.Less(t, call.expect("SIP/2.0 100", "INVITE").at.Sub(asked), r.soon())
 	first.ok()
 	caller.ok()
 	near := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort)
@@ -240,7 +240,7 @@ func TestNextCallerWaits(t *testing.T) {
 	require.True(t, asked.Before(o.end), "the call came while the loop was open")
 	requireAfter(t, rang, o.end, 200*time.Millisecond, "rang within the guard time")
 	requireAfter(t, rang, o.begin, recognition, "rang before the adapter could see on hook")
-	require.Less(t, rang.Sub(o.begin), recognition+soon)
+	require.Less(t, rang.Sub(o.begin), recognition+r.soon())
 }
 
 // TestCancelCrossesAnswer: a 200 that crosses the CANCEL means that the near end is off hook. Its leg is cleared, and

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/programtest"
+	"clearback/bridge/relay/relaytest"
 )
 
 // The two lines of most tests.
@@ -68,7 +69,8 @@ type testBed struct {
 	tcp   bool
 	echo  bool // SIPp returns the media that it receives
 
-	lasting time.Duration // how long SIPp may run, if longer than usual
+	lasting time.Duration        // how long SIPp may run, if longer than usual
+	late    func() time.Duration // what this machine was late by since the test bed began
 
 	adapterPort, servicePort int            // ports of the daemon
 	far                      int            // port of the service
@@ -103,7 +105,7 @@ func newTestBed(t testing.TB, s setup) *testBed {
 	if s.settled {
 		s.record, s.lines = true, append(s.lines, quickLine(spare, 9))
 	}
-	r := &testBed{t: t, dir: t.TempDir(), adapters: map[string]int{}}
+	r := &testBed{t: t, dir: t.TempDir(), adapters: map[string]int{}, late: relaytest.Allowance(t)}
 	first := freePorts(t, 40)
 	r.adapterPort, r.servicePort, r.far = first, first+1, first+2
 	for i, l := range s.lines {

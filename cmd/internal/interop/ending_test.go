@@ -122,7 +122,7 @@ func TestBoardWatchdogClosesTheLoop(t *testing.T) {
 	killed := time.Now()
 	require.Equal(t, -1, r.ended(5*time.Second))
 	o := r.board.once(t, 0)
-	require.Less(t, o.end.Sub(killed), 300*time.Millisecond+soon, "the board's time-out")
+	require.Less(t, o.end.Sub(killed), 300*time.Millisecond+r.soon(), "the board's time-out")
 	r.board.await(t, "the watchdog bites", func(e boardEvent) bool { return e.name == "watchdog" })
 }
 
@@ -243,7 +243,7 @@ func TestTerminatedInEmergencyCall(t *testing.T) {
 		func() bool { return strings.Contains(r.d.Output(), "ending") })
 	refused := r.adapter(stageDoor, callsChallenged("555-0101"), rejected("555-0101", 503, 2)).ok()
 	asked := refused.find(true, "INVITE", "2 INVITE")[0]
-	require.Less(t, refused.got("SIP/2.0 503", "INVITE").at.Sub(asked.at), soon,
+	require.Less(t, refused.got("SIP/2.0 503", "INVITE").at.Sub(asked.at), r.soon(),
 		"at once, and not after a time-out")
 	require.True(t, r.running(), "the daemon stays")
 	near.cue()

@@ -43,7 +43,7 @@ func TestJournalOnAFullDisk(t *testing.T) {
 	far.ok()
 	o := r.board.once(t, 0)
 	requireInterval(t, 300*time.Millisecond, o)
-	require.Less(t, o.begin.Sub(near.gave("SIP/2.0 200", "BYE").at), soon, "opened as soon as ever")
+	require.Less(t, o.begin.Sub(near.gave("SIP/2.0 200", "BYE").at), r.soon(), "opened as soon as ever")
 	eventually(t, 10*time.Second, "the alarm", func() bool {
 		return strings.Contains(r.d.Output(),
 			"the journal cannot be written")

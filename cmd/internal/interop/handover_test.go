@@ -108,8 +108,8 @@ func TestHandOver(t *testing.T) {
 			t.Logf("from SIGUSR2 to READY: %v", time.Since(began))
 			require.Zero(t, asked.end(), "refused")
 			if when == "meanwhile" {
-				eventually(t, 2*time.Second, "the adapter's leg is cleared", func() bool { return !b.adapter.isUp() })
-				eventually(t, 3*time.Second, "the hold is cleared", func() bool {
+				eventually(t, 10*time.Second, "the adapter's leg is cleared", func() bool { return !b.adapter.isUp() })
+				eventually(t, 10*time.Second, "the hold is cleared", func() bool {
 					all := b.board.openings(t, 0)
 					return len(all) == 1 && !all[0].end.IsZero()
 				})

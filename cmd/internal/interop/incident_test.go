@@ -43,7 +43,7 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 	far := r.farCalls(talked())
 	near.ok()
 	far.ok()
-	require.Less(t, far.got("SIP/2.0 200", "BYE").at.Sub(far.gave("BYE", "BYE").at), soon,
+	require.Less(t, far.got("SIP/2.0 200", "BYE").at.Sub(far.gave("BYE", "BYE").at), r.soon(),
 		"the far end does not wait for the board")
 	c := r.recorded("the incident is recorded", func(c callSeen) bool { return c.Incident != "" })
 	require.Equal(t, "incident", c.Outcome)
@@ -68,7 +68,7 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 	requireInterval(t, 300*time.Millisecond, second.once(t, 0))
 	c = r.recorded("a call ends the incident", func(c callSeen) bool { return !c.IncidentEnded.IsZero() })
 	require.Equal(t, "controller-unreachable", c.Incident)
-	require.WithinDuration(t, far.got("SIP/2.0 200", "INVITE").at, c.IncidentEnded, soon)
+	require.WithinDuration(t, far.got("SIP/2.0 200", "INVITE").at, c.IncidentEnded, r.soon())
 	require.Nil(t, r.line(boxOffice).Incident)
 }
 

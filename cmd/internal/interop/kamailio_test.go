@@ -247,9 +247,9 @@ func (r *testBed) calledThroughKamailio(k *kamailio, phone *baresip) {
 	near.ok()
 	o := r.board.once(r.t, 0)
 	requireInterval(r.t, 300*time.Millisecond, o)
-	require.Less(r.t, o.begin.Sub(near.gave("SIP/2.0 200", "BYE").at), soon, "opened late")
+	require.Less(r.t, o.begin.Sub(near.gave("SIP/2.0 200", "BYE").at), r.soon(), "opened late")
 	bye := k.await("the far end's BYE goes to the line", true, "BYE", "BYE")
-	require.Less(r.t, o.begin.Sub(bye.at), soon, "from the BYE to the opening")
+	require.Less(r.t, o.begin.Sub(bye.at), r.soon(), "from the BYE to the opening")
 	eventually(r.t, 5*time.Second, "the guard time is over", func() bool {
 		return strings.Contains(r.d.Output(),
 			"report interrupted")

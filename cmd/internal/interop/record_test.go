@@ -29,7 +29,7 @@ func TestRecordOfAClearing(t *testing.T) {
 	requireInterval(t, usual, o)
 	c := r.recorded("the call is over", func(c callSeen) bool { return c.Outcome == "unknown" })
 	require.Len(t, r.calls(), 1)
-	requireRecord(t, c, far, o)
+	r.requireRecord(c, far, o)
 	requireTable(t, r.mustRun("calls", "--csv"))
 	require.Empty(t, r.calls("--failed"), "nothing was checked, so nothing failed")
 	text := r.mustRun("explain", "last")
@@ -58,7 +58,8 @@ func TestRecordOfAClearing(t *testing.T) {
 }
 
 // requireRecord compares a record with what SIPp and the board saw.
-func requireRecord(t *testing.T, c callSeen, far *party, o opening) {
+func (r *testBed) requireRecord(c callSeen, far *party, o opening) {
+	t := r.t
 	t.Helper()
 	require.Equal(t, boxOffice, c.Line)
 	require.Equal(t, "incoming", c.Direction)
@@ -69,8 +70,8 @@ func requireRecord(t *testing.T, c callSeen, far *party, o opening) {
 	require.Equal(t, 1, c.Openings)
 	require.InDelta(t, 800, c.Asked, 0)
 	requireMeasured(t, c.Measured, o)
-	require.WithinDuration(t, far.gave("BYE", "BYE").at, c.Cleared, soon)
-	require.WithinDuration(t, far.got("SIP/2.0 200", "INVITE").at, c.Answered, soon)
+	require.WithinDuration(t, far.gave("BYE", "BYE").at, c.Cleared, r.soon())
+	require.WithinDuration(t, far.got("SIP/2.0 200", "INVITE").at, c.Answered, r.soon())
 	require.Empty(t, c.Hook, "nobody looked")
 }
 
