@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"encoding/hex"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -165,13 +166,18 @@ func controllerNamed(c *config.Config, name string) *config.Controller {
 
 // close tells which contacts are not known to be closed, also if the daemon could not start. It saves what was told and
 // closes the queue. leave means that another process is about to start: it closes the contacts first, and tells of
-// those that it cannot close.
+// those that it cannot close. It does not know of those that a reload left, so these are told by this one.
 func (a *alarmRunner) close(notClosed []drivers.NotClosed, leave bool) {
+	left := a.d.reloads.leftNow()
 	if leave {
-		notClosed = nil
+		notClosed = left
 	}
 	for _, n := range notClosed {
 		r := notClosedAtEnd(n)
+		same := func(l drivers.NotClosed) bool { return l.Line == n.Line && l.Controller == n.Controller }
+		if slices.ContainsFunc(left, same) {
+			r = leftBehind(n)
+		}
 		r.Times = 1
 		a.post(r)
 	}

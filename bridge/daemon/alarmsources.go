@@ -226,10 +226,17 @@ func (d *Daemon) notClosedNow() (all []alarm.Report) {
 			"Go and look at the relay board, then correct the controller in the file and reload it."))
 	}
 	for _, n := range d.reloads.leftNow() {
-		all = append(all, notClosed(n, "A reload ended the line's controller "+n.Controller,
-			"Go and look at the relay board, then restart the daemon."))
+		all = append(all, leftBehind(n))
 	}
 	return all
+}
+
+// leftBehind reports a contact that no line has any more, and that no later daemon looks at.
+func leftBehind(n drivers.NotClosed) alarm.Report {
+	r := notClosed(n, "A reload ended the line's controller "+n.Controller,
+		"Go and look at the relay board, then restart the daemon.")
+	r.Forgotten = true
+	return r
 }
 
 // look compares what stands with what the notifier knows. It finds what does not report its changes, and ends what

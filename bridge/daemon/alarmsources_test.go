@@ -87,6 +87,51 @@ func TestAlarmOfContactsThatAReloadLeft(t *testing.T) {
 	})
 }
 
+// SAFETY.md S131. A contact that a reload left is told at a hand-over too, since the next process does not know of it.
+// After a restart the end of the alarm says that nobody looks at the contact any more.
+func TestAlarmOfALeftContactOverARestart(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "alarms")
+	left := []drivers.NotClosed{{Line: "stage-door", Controller: "cabinet", Err: errors.New("no answer")}}
+	synctest.Test(t, func(t *testing.T) {
+		q := &messageQueue{onDisk: true}
+		a := newRunner(folder, q)
+		lineOf(a).setFault(time.Now(), supervision.IncidentUnreachable)
+		synctest.Wait()
+		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told())
+		a.d.lines.Store(&[]*Line{})
+		both := append(left, drivers.NotClosed{Line: "workshop", Controller: "cabinet", Err: errors.New("no answer")})
+		a.d.reloads.left.Store(&both)
+		a.close(append(both, drivers.NotClosed{Line: "green-room", Controller: "cabinet"}), true)
+		require.Equal(t, []string{"begun line/workshop/loop!"}, q.told())
+
+		a = newRunner(folder, q)
+		a.d.lines.Store(&[]*Line{})
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		ended := 0
+		for _, m := range q.all {
+			for _, one := range m.Alarms {
+				require.Contains(t, one.What, "no longer looks at it")
+				ended++
+			}
+		}
+		require.Equal(t, 2, ended)
+		require.ElementsMatch(t, []string{"ended line/stage-door/loop!", "ended line/workshop/loop!"}, q.told())
+
+		a.d.reloads.left.Store(&left)
+		time.Sleep(time.Minute)
+		require.Equal(t, []string{"begun line/stage-door/loop!"}, q.told())
+		a.close(left, false) // told already
+		require.Empty(t, q.told())
+		a = newRunner(folder, q)
+		lineOf(a) // the line is in the file again
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		require.Contains(t, q.all[0].Alarms[0].What, "no longer looks at it")
+		a.close(nil, false)
+	})
+}
+
 // SAFETY.md S134. No message has a party of the call that it is about.
 func TestAlarmsNameNoParty(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")

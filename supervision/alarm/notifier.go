@@ -73,6 +73,8 @@ type Report struct {
 	Times int
 	// Grade says how grave it is. An alarm that was told is told again, as one that begins, if it becomes graver.
 	Grade int
+	// Forgotten means that no later process looks at what it is about. Its end after a restart says that.
+	Forgotten bool
 }
 
 type phase uint8
@@ -85,22 +87,23 @@ const (
 
 // entry is an alarm that stands or stood.
 type entry struct {
-	alarm    Alarm
-	phase    phase
-	active   bool
-	event    bool
-	after    time.Duration
-	times    int           // how often it has begun since it was last told
-	returns  int           // how often it has come back since it was last away for long
-	grade    int           // the highest that was reported since its last end was told
-	grace    bool          // loaded, and not reported since
-	reported time.Time     // Since of the last report
-	began    time.Duration // Mono of the begin that is pending
-	standing time.Duration // Mono of the last begin
-	ended    time.Duration // Mono of the last end
-	toldAt   time.Duration // Mono of the last message about it
-	tellings int           // how often it was told, so that no two messages about it have the same ID
-	sent     []time.Duration
+	alarm     Alarm
+	phase     phase
+	active    bool
+	event     bool
+	after     time.Duration
+	times     int  // how often it has begun since it was last told
+	returns   int  // how often it has come back since it was last away for long
+	grade     int  // the highest that was reported since its last end was told
+	grace     bool // loaded, and not reported since
+	forgotten bool
+	reported  time.Time     // Since of the last report
+	began     time.Duration // Mono of the begin that is pending
+	standing  time.Duration // Mono of the last begin
+	ended     time.Duration // Mono of the last end
+	toldAt    time.Duration // Mono of the last message about it
+	tellings  int           // how often it was told, so that no two messages about it have the same ID
+	sent      []time.Duration
 }
 
 // Notifier decides about all alarms of one daemon. It is not for concurrent use.
@@ -165,6 +168,9 @@ func (e *entry) stillStands(r Report) (changed bool) {
 	if e.phase == pending && r.Times > e.times {
 		e.times, changed = r.Times, true
 	}
+	if e.forgotten != r.Forgotten {
+		e.forgotten, changed = r.Forgotten, true
+	}
 	return changed
 }
 
@@ -176,7 +182,7 @@ func (e *entry) begin(now Time, r Report) {
 	}
 	since, graver := e.alarm.Since, r.Grade > e.grade
 	e.standing, e.reported = now.Mono, r.Alarm.Since
-	e.grace, e.after, e.grade = false, r.After, max(e.grade, r.Grade)
+	e.grace, e.after, e.grade, e.forgotten = false, r.After, max(e.grade, r.Grade), r.Forgotten
 	e.times += max(r.Times, 1)
 	switch {
 	case e.phase == told && !event && !graver:
@@ -360,6 +366,8 @@ func (n *Notifier) message(now Time, all []*entry) Message {
 			p.kind = KindEnded
 		}
 		switch {
+		case e.grace && e.forgotten:
+			p.What += " " + noLonger
 		case e.grace && p.kind == KindBegun:
 			p.What += " " + beforeRestart
 		case e.grace:

@@ -23,6 +23,8 @@ type SavedAlarm struct {
 	Times   int           `json:"times,omitempty"`
 	Returns int           `json:"returns,omitempty"`
 	Grade   int           `json:"grade,omitempty"`
+	// Forgotten is as in [Report].
+	Forgotten bool `json:"forgotten,omitempty"`
 	// Tellings is how often it was told.
 	Tellings int `json:"tellings,omitempty"`
 }
@@ -36,7 +38,8 @@ func (n *Notifier) Save(now Time) Saved {
 			continue
 		}
 		one := SavedAlarm{Alarm: e.alarm, Told: e.phase == told, Event: e.event, After: e.after, Times: e.times,
-			Returns: e.returns, Grade: e.grade, Tellings: e.tellings}
+			Returns: e.returns, Grade: e.grade, Tellings: e.tellings,
+			Forgotten: e.forgotten}
 		if one.Told {
 			one.ToldAt = wall(e.toldAt)
 		}
@@ -61,7 +64,7 @@ func (n *Notifier) Load(now Time, s Saved) {
 			continue
 		}
 		e := &entry{alarm: one.Alarm, event: one.Event, after: one.After, times: one.Times,
-			returns: max(one.Returns, 0), grade: one.Grade, tellings: one.Tellings, grace: !one.Event, began: now.Mono,
+			returns: max(one.Returns, 0), grade: one.Grade, tellings: one.Tellings, forgotten: one.Forgotten, grace: !one.Event, began: now.Mono,
 			ended: now.Mono}
 		if one.Told {
 			e.phase, e.toldAt = told, mono(one.ToldAt, n.set.Repeat)
