@@ -50,10 +50,16 @@ type Status struct {
 	// is opened again, urgent ones every 10 min too.
 	Refused int
 	Dropped int       // messages given up: too many, or a week without success
-	Sent    int       // messages accepted
 	Failure string    // the last attempt's error; "" if it succeeded
 	Since   time.Time // when the attempts began to fail; zero if the last one succeeded
+	// Oldest is when the oldest message that waits or was refused was decided, perhaps by an earlier process; zero if
+	// there is none.
+	Oldest   time.Time
+	Attempts Attempts
 }
+
+// Attempts counts the attempts of a way by their results. Refused are those that failed for good.
+type Attempts struct{ Accepted, Failed, Refused uint64 }
 
 // Queue carries messages, each way by itself, so that a way that hangs delays no other. It keeps them in a folder until
 // they are accepted, so they survive a kill or a power cut. Each is accepted at least once: again, with the same ID,
@@ -156,7 +162,7 @@ func (q *Queue) SetWays(ways map[string]Way) {
 			r = q.newRoute(name, way)
 			if was != nil {
 				r.waiting, r.refused = was.waiting, was.refused
-				r.status.Dropped, r.status.Sent = was.status.Dropped, was.status.Sent
+				r.status.Dropped, r.status.Attempts = was.status.Dropped, was.status.Attempts
 				for _, e := range slices.Concat(r.waiting, r.refused) {
 					e.attempts = 0
 				}
@@ -383,8 +389,16 @@ func (q *Queue) Status() map[string]Status {
 	defer q.mu.Unlock()
 	states := map[string]Status{}
 	for name, r := range q.routes {
-		r.status.Waiting, r.status.Refused = len(r.waiting), len(r.refused)
-		states[name] = r.status
+		state := r.status
+		state.Waiting, state.Refused = len(r.waiting), len(r.refused)
+		for _, all := range [][]*entry{r.waiting, r.refused} {
+			for _, e := range all {
+				if at := e.Message.At; state.Oldest.IsZero() || at.Before(state.Oldest) {
+					state.Oldest = at
+				}
+			}
+		}
+		states[name] = state
 	}
 	return states
 }

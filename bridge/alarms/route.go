@@ -207,6 +207,11 @@ func (q *Queue) attempted(r *route, e *entry, answer string, err error) (longest
 		r.status.Since = time.Now()
 	}
 	r.status.Failure = err.Error()
+	if permanent {
+		r.status.Attempts.Refused++
+	} else {
+		r.status.Attempts.Failed++
+	}
 	switch {
 	case time.Since(e.since) > giveUp:
 		q.drop(r, e, "nobody has accepted it for a week")
@@ -222,7 +227,7 @@ func (q *Queue) attempted(r *route, e *entry, answer string, err error) (longest
 
 // accepted forgets a message that the other side has accepted.
 func (r *route) accepted(q *Queue, e *entry) {
-	r.status.Sent++
+	r.status.Attempts.Accepted++
 	r.forget(q, e)
 	if r.newestOnly {
 		for _, older := range slices.Concat(r.waiting, r.refused) {

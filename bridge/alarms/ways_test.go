@@ -95,7 +95,7 @@ func TestSetWays(t *testing.T) {
 		require.Equal(t, map[string]int{"gone": 5}, q.Gone())
 		require.Empty(t, q.Gone(), "since the last call")
 		q.SetWays(map[string]Way{"kept": &fakeWay{}, "hung": better, "refused": other, "new": added})
-		require.Equal(t, 6, q.Status()["kept"].Sent, "also after it was replaced")
+		require.EqualValues(t, 6, q.Status()["kept"].Attempts.Accepted, "also after it was replaced")
 		require.ErrorContains(t, q.Close(time.Second), "messages that are lost: 1")
 	})
 }

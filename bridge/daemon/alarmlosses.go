@@ -11,9 +11,9 @@ import (
 
 // wayLoss is what is known of the messages that a way has lost. Refused ones count too.
 type wayLoss struct {
-	stands bool // the alarm about them stands
-	sent   int  // messages that the way had accepted when it began, or when it was told
-	over   int  // losses whose alarm is over
+	stands bool   // the alarm about them stands
+	sent   uint64 // messages that the way had accepted when it began, or when it was told
+	over   int    // losses whose alarm is over
 }
 
 // ends reports whether the alarm about the losses of a way that accepts messages is over: it was told, and since
@@ -25,8 +25,8 @@ func (l *wayLoss) ends(now alarms.Status, told bool) bool {
 	case lost == l.over:
 		l.stands = false
 	case !l.stands || !told:
-		l.stands, l.sent = true, now.Sent
-	case now.Sent > l.sent:
+		l.stands, l.sent = true, now.Attempts.Accepted
+	case now.Attempts.Accepted > l.sent:
 		l.stands, l.over = false, lost
 	}
 	return !l.stands

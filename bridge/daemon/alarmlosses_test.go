@@ -27,23 +27,23 @@ func TestAlarmOfLostMessagesEnds(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "alarms")
 	synctest.Test(t, func(t *testing.T) {
 		q := &messageQueue{onDisk: true}
-		q.setState("mail", alarms.Status{Dropped: 2, Refused: 1, Sent: 5})
+		q.setState("mail", alarms.Status{Dropped: 2, Refused: 1, Attempts: alarms.Attempts{Accepted: 5}})
 		a := newRunner(folder, q)
 		lineOf(a)
 		time.Sleep(time.Minute)
-		q.setState("mail", alarms.Status{Dropped: 2, Refused: 1, Sent: 6}) // nobody knows of the loss yet
+		q.setState("mail", alarms.Status{Dropped: 2, Refused: 1, Attempts: alarms.Attempts{Accepted: 6}}) // nobody knows of the loss yet
 		time.Sleep(wayLostFor - 2*time.Minute)
 		require.Empty(t, q.told())
 		time.Sleep(7 * time.Hour)
 		require.Equal(t, []string{"begun way/mail", "lasts way/mail"}, q.told())
-		q.setState("mail", alarms.Status{Dropped: 2, Refused: 1, Sent: 7})
+		q.setState("mail", alarms.Status{Dropped: 2, Refused: 1, Attempts: alarms.Attempts{Accepted: 7}})
 		time.Sleep(24 * time.Hour)
 		require.Equal(t, []string{"ended way/mail"}, q.told())
 
-		q.setState("mail", alarms.Status{Dropped: 2, Sent: 8}) // the refused one was accepted
+		q.setState("mail", alarms.Status{Dropped: 2, Attempts: alarms.Attempts{Accepted: 8}}) // the refused one was accepted
 		time.Sleep(24 * time.Hour)
 		require.Empty(t, q.told())
-		q.setState("mail", alarms.Status{Dropped: 3, Sent: 8})
+		q.setState("mail", alarms.Status{Dropped: 3, Attempts: alarms.Attempts{Accepted: 8}})
 		time.Sleep(time.Hour)
 		require.Equal(t, []string{"begun way/mail"}, q.told())
 		q.setState("", alarms.Status{})

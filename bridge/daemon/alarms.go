@@ -64,6 +64,9 @@ type alarmRunner struct {
 	waiting map[string]*waitingReport
 	lost    map[string]alarm.Report // controllers without a connection, by name
 	unsaved int                     // messages that may not be on the disk yet
+	carries alarmQueue              // the queue of serve; nil: there is none
+	// classes counts the alarms that stand. run replaces it and never changes it.
+	classes map[alarm.Class]int
 
 	certificates chan []alarm.Report // one slot: the result of the check that is under way
 	expiring     []alarm.Report      // owned by run
@@ -262,6 +265,7 @@ func (a *alarmRunner) serve(c *config.Config) (ended bool) {
 	s.n = alarm.New(alarmSettings(c))
 	s.openState()
 	s.queue = a.open(c, a.log)
+	s.show(s.queue, nil)
 	poll := time.NewTicker(alarmPoll)
 	defer poll.Stop()
 	check := time.NewTicker(certificatesEvery)
@@ -296,6 +300,7 @@ func (a *alarmRunner) serve(c *config.Config) (ended bool) {
 		timer.Reset(s.step())
 		if len(s.c.Alarms.Ways) == 0 {
 			s.close(alarmEnd / 2)
+			s.show(nil, nil)
 			return false
 		}
 	}
@@ -352,10 +357,39 @@ func (s *serving) step() time.Duration {
 	}
 	s.summarize(now)
 	s.save(len(messages) > 0)
+	s.show(s.queue, s.countClasses())
 	if next == alarm.Never {
 		return time.Hour
 	}
 	return max(next-s.now().Mono, 0)
+}
+
+// countClasses counts the alarms that stand. A class that had one stays, with 0.
+func (s *serving) countClasses() map[alarm.Class]int {
+	counts := map[alarm.Class]int{}
+	for class := range s.classes { // only this goroutine replaces it
+		counts[class] = 0
+	}
+	s.n.Standing(func(one alarm.Alarm) { counts[one.Class]++ })
+	return counts
+}
+
+// show sets what figures returns.
+func (a *alarmRunner) show(queue alarmQueue, classes map[alarm.Class]int) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.carries, a.classes = queue, classes
+}
+
+// figures returns how many alarms of each class stand, and the state of each way; nil if the file has no ways.
+func (a *alarmRunner) figures() (map[alarm.Class]int, map[string]alarms.Status) {
+	a.mu.Lock()
+	queue, classes := a.carries, a.classes
+	a.mu.Unlock()
+	if queue == nil {
+		return nil, nil
+	}
+	return classes, queue.Status()
 }
 
 // put gives a message to the queue. What was told is saved only when all messages are on the disk: after a kill in

@@ -16,6 +16,7 @@ func (d *Daemon) metricsState() metrics.State {
 	for _, l := range lines {
 		out.Lines = append(out.Lines, l.metrics)
 	}
+	out.Standing, out.Ways = d.alarms.figures()
 	return out
 }
 

@@ -55,6 +55,7 @@ func (s sink) collect(state State) {
 		s.counts(state.Daemon.Lines[i].Name, state.Lines[i])
 	}
 	s.daemon(&state.Daemon)
+	s.alarms(&state)
 }
 
 // state shows what a line is doing now.

@@ -2,8 +2,8 @@
 // whether the process runs at /healthz, and whether it serves its lines at /readyz.
 //
 // The numbers are those of the control socket, and counts of the events, effects and accounts that the record of each
-// line gets. No label has a value from outside: lines and controllers have their names of the file, and every other
-// value is a word of the code.
+// line gets. No label has a value from outside: lines, controllers and ways of the alarms have their names of the file,
+// and every other value is a word of the code.
 //
 // A line counts in its own goroutine, with atomic operations only, so that it never waits for a scrape. To keep a
 // scrape small, a series whose label is a word appears when it first counts. Incidents that concern one call only are
@@ -20,7 +20,9 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 	"go.uber.org/zap"
 
+	"clearback/bridge/alarms"
 	"clearback/bridge/control"
+	"clearback/supervision/alarm"
 )
 
 // State is what a scrape shows beside the histograms.
@@ -28,6 +30,9 @@ type State struct {
 	Daemon control.Daemon
 	// Lines are the counts of Daemon.Lines, in the same order.
 	Lines []*Line
+	// Standing counts the alarms that stand, by class. Both are nil if the file has no way for alarms.
+	Standing map[alarm.Class]int
+	Ways     map[string]alarms.Status
 }
 
 // Metrics are the numbers of a daemon. A nil Metrics counts nothing. Its methods may be called from any goroutine.

@@ -19,9 +19,11 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/alarms"
 	"clearback/bridge/control"
 	"clearback/bridge/programtest"
 	"clearback/supervision"
+	"clearback/supervision/alarm"
 	"clearback/supervision/callrecord"
 )
 
@@ -32,6 +34,8 @@ type bed struct {
 	line     *Line
 	recorder *callrecord.Recorder
 	daemon   control.Daemon
+	standing map[alarm.Class]int
+	ways     map[string]alarms.Status
 	now      time.Time
 }
 
@@ -43,7 +47,7 @@ func newBed(t testing.TB) *bed {
 		Interval: control.Interval{Milliseconds: 900, Configured: 800}, Calls: []control.Call{{Call: 1}}}}
 	b.daemon.Journal = control.Journal{Path: "journal.db", Written: 12, Dropped: 3, Queued: 2}
 	b.daemon.Counts = []control.Count{{Name: "challenges", Count: 4}, {Name: "wrong passwords", Count: 5, Rejected: true}}
-	b.Metrics = New("v0.0.0-millrace", func() State { return State{b.daemon, []*Line{b.line}} })
+	b.Metrics = New("v0.0.0-millrace", func() State { return State{b.daemon, []*Line{b.line}, b.standing, b.ways} })
 	b.line = b.NewLine()
 	return b
 }
@@ -252,6 +256,28 @@ func TestState(t *testing.T) {
 	require.Empty(t, Unready(&newBed(t).daemon))
 }
 
+// The numbers of the alarms are those of each way, by its name in the file. No series is there without ways.
+func TestAlarms(t *testing.T) {
+	b := newBed(t)
+	require.Empty(t, b.series("alarm"))
+	b.standing = map[alarm.Class]int{alarm.ClassLoop: 2, alarm.ClassWay: 0}
+	b.ways = map[string]alarms.Status{
+		"office-mail": {Waiting: 3, Refused: 2, Dropped: 1, Failure: "550", Since: b.now, Oldest: time.Now().Add(time.Hour),
+			Attempts: alarms.Attempts{Accepted: 7, Failed: 4, Refused: 5}},
+		"horn": {},
+	}
+	require.Equal(t, []string{
+		`alarm_attempts_total{result="accepted",way="horn"} 0`, `alarm_attempts_total{result="accepted",way="office-mail"} 7`,
+		`alarm_attempts_total{result="failed",way="horn"} 0`, `alarm_attempts_total{result="failed",way="office-mail"} 4`,
+		`alarm_attempts_total{result="refused",way="horn"} 0`, `alarm_attempts_total{result="refused",way="office-mail"} 5`,
+		`alarm_messages_dropped_total{way="horn"} 0`, `alarm_messages_dropped_total{way="office-mail"} 1`,
+		`alarm_messages_waiting{way="horn"} 0`, `alarm_messages_waiting{way="office-mail"} 5`,
+		`alarm_oldest_waiting_seconds{way="horn"} 0`, `alarm_oldest_waiting_seconds{way="office-mail"} 0`,
+		`alarm_way_failing{way="horn"} 0`, `alarm_way_failing{way="office-mail"} 1`,
+		`alarms_standing{class="loop"} 2`, `alarms_standing{class="way"} 0`,
+	}, b.series("alarm"))
+}
+
 // everything returns numbers in which every set of words has counted every word, and the state has text from outside.
 func everything(t testing.TB) *bed {
 	b := newBed(t)
@@ -275,6 +301,8 @@ func everything(t testing.TB) *bed {
 	l.Service.Problem, l.Location = "said by a service", "the foyer"
 	l.Calls[0].Number, l.Adapter.Refused = "555-0199", &control.Refusal{From: "192.0.2.99", User: "guess"}
 	b.daemon.Refused, b.daemon.Problems = l.Adapter.Refused, []string{"192.0.2.98"}
+	b.standing = map[alarm.Class]int{alarm.ClassLoop: 2, alarm.ClassWay: 0}
+	b.ways = map[string]alarms.Status{"office-mail": {Failure: "said by a server"}, "horn": {}}
 	return b
 }
 
@@ -363,7 +391,7 @@ func hundredLines(t testing.TB) *bed {
 	b := newBed(t)
 	b.daemon.Lines = slices.Repeat(b.daemon.Lines, 100)
 	lines := make([]*Line, len(b.daemon.Lines))
-	b.Metrics = New("v0", func() State { return State{b.daemon, lines} })
+	b.Metrics = New("v0", func() State { return State{b.daemon, lines, b.standing, b.ways} })
 	for i := range lines {
 		b.daemon.Lines[i].Name = fmt.Sprintf("box-office-%d", i)
 		lines[i] = b.NewLine()

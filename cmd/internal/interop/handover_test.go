@@ -17,6 +17,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/relay/relaytest"
 )
 
 // refusals sends datagrams to ports of the daemon every 10 ms, and counts how many are refused (ICMP port unreachable).
@@ -81,6 +83,7 @@ func TestHandOver(t *testing.T) {
 	for _, when := range []string{"later", "meanwhile"} {
 		t.Run("the far end hangs up "+when, func(t *testing.T) {
 			t.Parallel()
+			late := relaytest.Allowance(t)
 			b := newRestartBed(t, false, false)
 			b.adapter.reset()
 			b.service.reset()
@@ -105,10 +108,12 @@ func TestHandOver(t *testing.T) {
 					b.service.asks("BYE")
 				}
 			})
-			t.Logf("from SIGUSR2 to READY: %v", time.Since(began))
+			ready := time.Now()
+			t.Logf("from SIGUSR2 to READY: %v", ready.Sub(began))
 			require.Zero(t, asked.end(), "refused")
 			if when == "meanwhile" {
 				eventually(t, 10*time.Second, "the adapter's leg is cleared", func() bool { return !b.adapter.isUp() })
+				require.Less(t, time.Since(ready), 2*time.Second+late(), "the adapter's leg is cleared")
 				eventually(t, 10*time.Second, "the hold is cleared", func() bool {
 					all := b.board.openings(t, 0)
 					return len(all) == 1 && !all[0].end.IsZero()
