@@ -64,8 +64,8 @@ func (n *Notifier) Load(now Time, s Saved) {
 			continue
 		}
 		e := &entry{alarm: one.Alarm, event: one.Event, after: one.After, times: one.Times,
-			returns: max(one.Returns, 0), grade: one.Grade, tellings: one.Tellings, forgotten: one.Forgotten, grace: !one.Event, began: now.Mono,
-			ended: now.Mono}
+			returns: max(one.Returns, 0), grade: one.Grade, tellings: one.Tellings,
+			forgotten: one.Forgotten, grace: !one.Event, began: now.Mono, ended: now.Mono}
 		if one.Told {
 			e.phase, e.toldAt = told, mono(one.ToldAt, n.set.Repeat)
 		}
