@@ -216,12 +216,17 @@ func (s *testBed) configuration() *config.Config {
 	return c
 }
 
-// timeouts returns the time-out of a board.
+// timeouts returns the time-out of a board. The cabinet never fails, so its time-out is longer than a busy machine
+// takes for an answer.
 func timeouts(board string) time.Duration {
-	if board == slowBoard {
+	switch board {
+	case slowBoard:
 		return 2 * slowFor
+	case cabinet:
+		return 2 * time.Second
+	default:
+		return 500 * time.Millisecond
 	}
-	return 500 * time.Millisecond
 }
 
 func (s *testBed) lineConfiguration(l *line) config.Line {

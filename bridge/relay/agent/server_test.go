@@ -62,7 +62,7 @@ func serve(t *testing.T, o ServerOptions) *testServer {
 	served := make(chan error, 1) // one result
 	go func() { served <- s.server.Serve(l) }()
 	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
 		defer cancel()
 		require.Empty(t, a.Shutdown(ctx))
 		s.server.Close(ctx)
@@ -85,7 +85,7 @@ func (s *testServer) client(t *testing.T) *modbus.ModbusClient {
 // eventually waits for the effect of another goroutine or process.
 func eventually(t *testing.T, what string, f func() bool) {
 	t.Helper()
-	limit := time.NewTimer(5 * time.Second)
+	limit := time.NewTimer(30 * time.Second)
 	defer limit.Stop()
 	tick := time.NewTicker(time.Millisecond)
 	defer tick.Stop()
