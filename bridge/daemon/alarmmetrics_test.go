@@ -19,8 +19,8 @@ import (
 	"clearback/supervision/alarm"
 )
 
-// TestMetricsOfTheAlarms checks what Prometheus reads over HTTP about a webhook that refuses an alarm, and later accepts
-// it. The webhook's address is nowhere in it.
+// TestMetricsOfTheAlarms checks what Prometheus reads over HTTP about a webhook that refuses an alarm, and later
+// accepts it. The webhook's address is nowhere in it.
 func TestMetricsOfTheAlarms(t *testing.T) {
 	var accepts atomic.Bool
 	hook := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
