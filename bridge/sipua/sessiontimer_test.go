@@ -3,6 +3,7 @@ package sipua
 import (
 	"net/netip"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -13,6 +14,7 @@ import (
 
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/uatest"
+	"clearback/supervision"
 )
 
 // Each expectation names its section of RFC 4028, from memory. A second of a session timer is a few milliseconds here.
@@ -218,40 +220,33 @@ func TestSessionRefreshRefused(t *testing.T) {
 // While media of the peer comes, the outcome of a refresh has no effect. Only the end of the session counts.
 func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 	t.Parallel()
-	h := newTestBed(t, relaying, timed(1800, 4*time.Millisecond))
-	far := uatest.New(t, "voice")
-	near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.Expect("INVITE")
-	h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", int(far.At.Port()), "sendrecv"),
-		"Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
-	h.service.Expect("ACK")
-	near.Established(h.adapter.Expect("200")).Ack("")
-	h.machine.saw("1 requested", "1 answered")
-	c := h.agent.call(1)
-	said := uint64(0)
-	for n := range 2 {
-		update := h.service.Expect("UPDATE")
-		asked := time.Now()
-		// The packets before have the lower numbers. One burst fits into the socket's buffer, so that none is lost.
-		voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(inv.Body)), 5*(n+1))
-		said += uint64(5 * (n + 1))
-		// A packet still under way would count for the next refresh.
-		eventually(t, "all the media of the far end", func() bool {
-			came, heard := uint64(0), false
-			c.runInMailbox(func() { // it runs even if the call, and with it its streams, has ended
-				for _, s := range c.path.streams {
-					n := s.session.Stats(media.ServiceSide)
-					came += n.Packets + n.UnknownSource + n.Probation + n.Invalid
+	synctest.Test(t, func(t *testing.T) {
+		var heard atomic.Pointer[time.Time] // the far end's last packet
+		second := 4 * time.Millisecond
+		h := newVirtualTestBed(t, timed(1800, second), func(o *Options, _ *times) {
+			o.reception = func(_ supervision.CallID, side media.Side) (last time.Time) {
+				if at := heard.Load(); at != nil && side == media.ServiceSide {
+					last = *at
 				}
-				heard = c.path.lastHeard(media.ServiceSide).After(asked)
-			})
-			return heard && came >= said
+				return last
+			}
 		})
-		h.service.Respond(update, 408, "", "")
-	}
-	h.service.Respond(h.service.Expect("UPDATE"), 408, "", "") // from now on it sends nothing
-	h.vanished(408)
-	h.cleared("session-expired")
+		h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
+		update := h.service.Expect("UPDATE")
+		for range 2 {
+			time.Sleep(second)
+			now := time.Now()
+			heard.Store(&now)
+			h.service.Respond(update, 408, "", "")
+			update = h.service.Expect("UPDATE")
+			if took := time.Since(now); took != second {
+				t.Fatalf("the next refresh came after %v, want %v", took, second)
+			}
+		}
+		h.service.Respond(update, 408, "", "") // from now on it sends nothing
+		h.vanished(408)
+		h.cleared("session-expired")
+	})
 }
 
 // We answer a 422 by asking for more, and send one if an interval is too small (sections 6, 7.1, 9).
