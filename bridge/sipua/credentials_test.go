@@ -12,7 +12,7 @@ import (
 )
 
 // testTimeout bounds every wait of the tests. Only a failing test waits that long.
-const testTimeout = 5 * time.Second
+const testTimeout = 20 * time.Second
 
 // authorization answers a challenge (RFC 7616).
 func authorization(t testing.TB, header, value, method, target, user, password string) string {

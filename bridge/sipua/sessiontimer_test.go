@@ -91,7 +91,7 @@ func TestSessionRefreshedByUpdate(t *testing.T) {
 // section 8). After a collision it is retried (RFC 3261 section 14.1).
 func TestSessionRefreshedByInvite(t *testing.T) {
 	t.Parallel()
-	h := newTestBed(t, relaying, timed(1800, time.Millisecond))
+	h := newTestBed(t, relaying, timed(1800, 4*time.Millisecond))
 	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
 	inv := h.service.Expect("INVITE")
 	is(t, inv, "Session-Expires", "1800;refresher=uac")
@@ -190,31 +190,34 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 // The peer is there but refuses: it rejects UPDATE, asks for credentials, or asks for a later retry. If the call ends
 // meanwhile, its refresh is cancelled.
 func TestSessionRefreshRefused(t *testing.T) {
-	h := newTestBed(t, relaying, timed(1800, 500*time.Microsecond))
-	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
-	// whatever the code and its Allow
-	h.service.Respond(h.service.Expect("UPDATE"), 403, "", "", knowsUpdate)
-	inv := h.service.Expect("INVITE")
-	h.service.Respond(inv, 401, "", "",
-		`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`)
-	h.service.Expect("ACK")
-	inv = h.service.Expect("INVITE")
-	credentials(t, inv, "Authorization", "INVITE")
-	h.service.Respond(inv, 500, "", "", "Retry-After: 0")
-	h.service.Expect("ACK")
-	inv = h.service.Expect("INVITE")
-	if inv.Body != first.Body {
-		t.Fatalf("the description changed: %s", inv.Body)
-	}
-	h.service.Respond(inv, 100, "", "")
-	c.near.Request("BYE", "")
-	h.adapter.ExpectOf("200", "BYE")
-	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
-	h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
-	h.service.Respond(inv, 487, "", "")
-	h.service.Expect("ACK")
-	h.machine.saw("1 near end cleared")
-	h.done()
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, timed(1800, 500*time.Microsecond))
+		c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
+		// whatever the code and its Allow
+		h.service.Respond(h.service.Expect("UPDATE"), 403, "", "", knowsUpdate)
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 401, "", "",
+			`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`)
+		h.service.Expect("ACK")
+		inv = h.service.Expect("INVITE")
+		credentials(t, inv, "Authorization", "INVITE")
+		h.service.Respond(inv, 500, "", "", "Retry-After: 0")
+		h.service.Expect("ACK")
+		inv = h.service.Expect("INVITE")
+		if inv.Body != first.Body {
+			t.Fatalf("the description changed: %s", inv.Body)
+		}
+		h.service.Respond(inv, 100, "", "")
+		c.near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+		h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+		h.service.Respond(inv, 487, "", "")
+		h.service.Expect("ACK")
+		h.machine.saw("1 near end cleared")
+		h.done()
+	})
 }
 
 // While media of the peer comes, the outcome of a refresh has no effect. Only the end of the session counts.

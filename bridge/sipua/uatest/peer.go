@@ -19,7 +19,7 @@ import (
 )
 
 // peerTimeout bounds every wait of the tests. Only a failing test waits that long.
-const peerTimeout = 5 * time.Second
+const peerTimeout = 20 * time.Second
 
 // Peer is one party on a UDP socket, a socket in memory, or TCP. It returns each message once, without retransmissions.
 // Its methods are for one goroutine, except Respond, Send and NewID.
