@@ -425,10 +425,10 @@ func (q *Queue) Close(timeout time.Duration) error {
 	}
 	q.closed = true
 	q.mu.Unlock()
-	close(q.leaving)
-	if timeout < leastTries {
+	if timeout < leastTries { // before the routes wake up
 		q.shut()
 	}
+	close(q.leaving)
 	half := time.AfterFunc(timeout/2, func() {
 		q.shut()
 		q.stopAttempts()
