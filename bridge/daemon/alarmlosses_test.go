@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"path/filepath"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -9,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/alarms"
+	"clearback/supervision/alarm"
 )
 
 func (q *messageQueue) setState(name string, s alarms.Status) {
@@ -19,6 +21,14 @@ func (q *messageQueue) setState(name string, s alarms.Status) {
 		states[name] = s
 	}
 	q.states = states
+}
+
+// messages returns what was put once everything has come to rest. It needs synctest.
+func (q *messageQueue) messages() []alarm.Message {
+	synctest.Wait()
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return slices.Clone(q.all)
 }
 
 // The alarm about messages that a way has lost ends once it was told and the way has accepted another message, or when
@@ -64,7 +74,7 @@ func TestAlarmOfARemovedWay(t *testing.T) {
 		a := newRunner(folder, q)
 		lineOf(a)
 		time.Sleep(time.Minute)
-		require.Contains(t, q.all[0].Alarms[0].What, "3 messages")
+		require.Contains(t, q.messages()[0].Alarms[0].What, "3 messages")
 		require.Equal(t, []string{"begun way/mail/removed"}, q.told())
 		time.Sleep(24 * time.Hour)
 		require.Empty(t, q.told())

@@ -109,7 +109,7 @@ func TestAlarmOfALeftContactOverARestart(t *testing.T) {
 		time.Sleep(time.Hour)
 		synctest.Wait()
 		ended := 0
-		for _, m := range q.all {
+		for _, m := range q.messages() {
 			for _, one := range m.Alarms {
 				require.Contains(t, one.What, "no longer looks at it")
 				ended++
@@ -127,7 +127,7 @@ func TestAlarmOfALeftContactOverARestart(t *testing.T) {
 		lineOf(a) // the line is in the file again
 		time.Sleep(time.Hour)
 		synctest.Wait()
-		require.Contains(t, q.all[0].Alarms[0].What, "no longer looks at it")
+		require.Contains(t, q.messages()[0].Alarms[0].What, "no longer looks at it")
 		a.close(nil, false)
 	})
 }

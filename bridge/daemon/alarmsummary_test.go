@@ -43,29 +43,29 @@ func TestSummaryOverARestart(t *testing.T) {
 		a := summaryRunner(folder, q, week, read)
 		time.Sleep(10*time.Minute + 59*time.Second)
 		synctest.Wait()
-		require.Empty(t, q.all)
+		require.Empty(t, q.messages())
 		time.Sleep(6 * time.Second)
 		synctest.Wait()
-		require.Len(t, q.all, 1)
-		first := q.all[0]
+		require.Len(t, q.messages(), 1)
+		first := q.messages()[0]
 		require.Equal(t, alarm.KindSummary, first.Kind)
 		require.True(t, end.Equal(first.Summary.To))
 		require.Equal(t, []alarm.WeekLine{{Line: "stage-door", Calls: 3}}, first.Summary.Lines)
 		time.Sleep(time.Hour)
-		require.Len(t, q.all, 1)
+		require.Len(t, q.messages(), 1)
 		a.close(nil, false) // as if killed: the message was not on the disk
 
 		q = &messageQueue{onDisk: true}
 		a = summaryRunner(folder, q, week, read)
 		time.Sleep(time.Minute)
-		require.Len(t, q.all, 1)
-		require.Equal(t, first.ID, q.all[0].ID)
+		require.Len(t, q.messages(), 1)
+		require.Equal(t, first.ID, q.messages()[0].ID)
 		a.close(nil, false)
 
 		q = &messageQueue{onDisk: true}
 		a = summaryRunner(folder, q, week, read)
 		time.Sleep(time.Hour)
-		require.Empty(t, q.all, "told before the restart")
+		require.Empty(t, q.messages(), "told before the restart")
 		a.close(nil, false)
 	})
 }
@@ -90,8 +90,8 @@ func TestSummaryOfAJournalThatFails(t *testing.T) {
 		answers <- nil
 		require.InDelta(t, summaryAgain.Seconds(), time.Since(asked).Seconds(), alarmPoll.Seconds())
 		synctest.Wait()
-		require.Len(t, q.all, 1)
-		require.Equal(t, alarm.KindSummary, q.all[0].Kind)
+		require.Len(t, q.messages(), 1)
+		require.Equal(t, alarm.KindSummary, q.messages()[0].Kind)
 		a.close(nil, false)
 	})
 }
@@ -113,12 +113,12 @@ func TestSummaryNotAskedFor(t *testing.T) {
 		synctest.Wait()
 		answers <- nil
 		time.Sleep(time.Hour)
-		require.Empty(t, q.all)
+		require.Empty(t, q.messages())
 		a.close(nil, false)
 
 		a = summaryRunner(folder, q, week, nil)
 		time.Sleep(time.Hour)
-		require.Empty(t, q.all)
+		require.Empty(t, q.messages())
 		a.close(nil, false)
 	})
 }
