@@ -201,6 +201,7 @@ func TestSameTroubleIsToldOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		q := &messageQueue{onDisk: true}
 		a := newRunner(folder, q)
+		synctest.Wait() // the first look, after the check of the certificates, is over
 		l := lineOf(a)
 		l.stayed = true
 		l.reportIncident(supervision.ReportIncident, supervision.IncidentIntervalShort)
