@@ -83,7 +83,7 @@ const (
 	defaultPerHour          = 12              // one every 5 min on average
 	defaultRegistrationLost = 5 * time.Minute // adapters that restart are back earlier
 	mostWays                = 16
-	summaryKeep             = 8 * day // a week, and a day in which nobody can be told
+	summaryKeep             = 8 * day // a week, and a day in which no message can be sent
 )
 
 func alarmKeys(a *Alarms) []key {
@@ -158,7 +158,7 @@ func quietHours(name string, from, to *int) key {
 	}}
 }
 
-// weekTime is a day of the week and a time of day, such as monday 09:00.
+// weekTime parses a day of the week and a time of day, such as monday 09:00.
 func weekTime(s string) (*WeekTime, error) {
 	word, clock, _ := strings.Cut(s, " ")
 	t, err := time.Parse("15:04", strings.TrimSpace(clock))
@@ -167,7 +167,7 @@ func weekTime(s string) (*WeekTime, error) {
 			return &WeekTime{Day: day, Minute: t.Hour()*60 + t.Minute()}, nil
 		}
 	}
-	return nil, errors.New("is not a day and a time; write them such as monday 09:00")
+	return nil, errors.New("is not a day and a time; write it like monday 09:00")
 }
 
 // checkSummary reports a summary for which the journal does not have what it needs.
@@ -179,7 +179,8 @@ func (d *decoder) checkSummary(c *Config) {
 			"alarms.summary: it is made from the journal, and journal.file is none; set a file, or remove the summary")
 	case keep != 0 && keep < summaryKeep:
 		d.add(d.at("alarms.summary"),
-			"alarms.summary: it needs the calls of a week, and journal.keep is %v; set it to 8d or more, or remove the summary",
+			"alarms.summary: a summary needs the calls of a week, but journal.keep is %v; set journal.keep to 8d or more, or "+
+				"remove the summary",
 			keep)
 	}
 }

@@ -52,13 +52,13 @@ type Status struct {
 	Dropped int       // messages given up: too many, or a week without success
 	Failure string    // the last attempt's error; "" if it succeeded
 	Since   time.Time // when the attempts began to fail; zero if the last one succeeded
-	// Oldest is when the oldest message that waits or was refused was decided, perhaps by an earlier process; zero if
+	// Oldest is the At of the oldest message that waits or was refused, perhaps decided by an earlier process; zero if
 	// there is none.
 	Oldest   time.Time
 	Attempts Attempts
 }
 
-// Attempts counts the attempts of a way by their results. Refused are those that failed for good.
+// Attempts counts the attempts on a way by result. Refused counts permanent refusals; Failed counts the other failures.
 type Attempts struct{ Accepted, Failed, Refused uint64 }
 
 // Queue carries messages, each way by itself, so that a way that hangs delays no other. It keeps them in a folder until
@@ -84,7 +84,7 @@ type Queue struct {
 	seq    uint64              // of the last message
 	routes map[string]*route
 	closed bool
-	gone   map[string]int // messages dropped since their way is no longer configured, by its name
+	gone   map[string]int // messages dropped because the file no longer has their way, by the way's name
 }
 
 // route is a way with what waits for it. The mutex of the queue guards it, but for the constants and channels.
@@ -403,8 +403,8 @@ func (q *Queue) Status() map[string]Status {
 	return states
 }
 
-// Gone returns, by the names of ways that are no longer configured, how many messages for them were dropped since the
-// last call.
+// Gone returns how many messages were dropped because the file no longer has their way, by the way's name, and begins
+// to count anew.
 func (q *Queue) Gone() map[string]int {
 	q.mu.Lock()
 	defer q.mu.Unlock()

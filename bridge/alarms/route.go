@@ -65,8 +65,8 @@ func (q *Queue) carry(r *route) {
 	}
 }
 
-// send makes an attempt. One for an ordinary message that takes longer than attemptTime is broken off for an urgent
-// message: the other side may then get the ordinary one twice.
+// send makes one attempt. If an ordinary message takes longer than attemptTime, a waiting urgent message breaks off the
+// attempt. The other side may then get the ordinary message twice.
 func (r *route) send(m *alarm.Message, limit time.Duration) (answer string, err error) {
 	ctx, cancel := context.WithTimeout(r.attempts, limit)
 	defer cancel()
@@ -74,7 +74,7 @@ func (r *route) send(m *alarm.Message, limit time.Duration) (answer string, err 
 		defer time.AfterFunc(attemptTime, func() {
 			select {
 			case <-r.urgent:
-				signal(r.urgent) // for wait
+				signal(r.urgent) // put the signal back, for wait
 				cancel()
 			case <-ctx.Done():
 			}
@@ -84,14 +84,14 @@ func (r *route) send(m *alarm.Message, limit time.Duration) (answer string, err 
 }
 
 // wait waits for at most the pause, shortened at random by up to a fifth, so that many sites do not come back at the
-// same moment. An urgent message ends it: at once after an ordinary message has failed, firstPause after its beginning
-// after an urgent one has.
+// same moment. An urgent message ends the wait: at once if the failed message was ordinary; if it was urgent too, no
+// earlier than firstPause after the wait began.
 func (r *route) wait(pause time.Duration, afterUrgent bool, leaving <-chan struct{}) (urgent bool) {
 	least := time.NewTimer(pause - time.Duration(rand.Int64N(int64(pause/5))))
 	defer least.Stop()
 	soon := time.NewTimer(min(firstPause, pause))
 	defer soon.Stop()
-	then := r.urgent // nil: not yet
+	then := r.urgent // nil until an urgent message may end the wait
 	if afterUrgent {
 		then = nil
 	}

@@ -9,11 +9,11 @@ import (
 	"clearback/supervision/alarm"
 )
 
-// wayLoss is what is known of the messages that a way has lost. Refused ones count too.
+// wayLoss is the state of the alarm about messages that a way has dropped or refused.
 type wayLoss struct {
-	stands bool   // the alarm about them stands
-	sent   uint64 // messages that the way had accepted when it began, or when it was told
-	over   int    // losses whose alarm is over
+	stands bool   // the alarm stands
+	sent   uint64 // how many messages the way had accepted when the alarm began or, if later, when it was told
+	over   int    // how many of the lost messages belong to alarms that have ended
 }
 
 // ends reports whether the alarm about the losses of a way that accepts messages is over: it was told, and since
@@ -56,7 +56,7 @@ func (s *serving) loss(name string) *wayLoss {
 	return s.losses[name]
 }
 
-// removedWay reports the messages of a way that the file no longer has, or has under another name.
+// removedWay returns an alarm about messages that were dropped because their way was removed or renamed.
 func removedWay(name string, n int) alarm.Report {
 	what := fmt.Sprintf("The file no longer has the way %s, and %d messages that waited for it were dropped.", name, n)
 	if n == 1 {
@@ -64,5 +64,5 @@ func removedWay(name string, n int) alarm.Report {
 	}
 	return alarm.Report{State: alarm.Event, Times: 1, Alarm: alarm.Alarm{Key: wayKey + name + "/removed",
 		Class: alarm.ClassWay, Reason: "way-removed", Since: time.Now(), What: what,
-		Do: "The log names the messages. Before you remove or rename a way, wait until it has accepted what waits."}}
+		Do: "The log names the messages. Before you remove or rename a way, wait until no message waits for it."}}
 }

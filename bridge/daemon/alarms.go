@@ -35,7 +35,7 @@ type alarmQueue interface {
 	// Configure takes the ways of another file.
 	Configure(c *config.Config)
 	Status() map[string]alarms.Status
-	// Gone returns how many messages for ways that the file no longer has were dropped since the last call.
+	// Gone returns how many messages were dropped because the file no longer has their way, and begins to count anew.
 	Gone() map[string]int
 	Close(timeout time.Duration) error
 }
@@ -168,8 +168,8 @@ func controllerNamed(c *config.Config, name string) *config.Controller {
 }
 
 // close tells which contacts are not known to be closed, also if the daemon could not start. It saves what was told and
-// closes the queue. leave means that another process is about to start: it closes the contacts first, and tells of
-// those that it cannot close. It does not know of those that a reload left, so these are told by this one.
+// closes the queue. leave means that another process is about to start. That process closes the contacts first, and
+// reports those that it cannot close. It does not know the contacts that a reload left behind, so close reports those.
 func (a *alarmRunner) close(notClosed []drivers.NotClosed, leave bool) {
 	left := a.d.reloads.leftNow()
 	if leave {
@@ -364,7 +364,7 @@ func (s *serving) step() time.Duration {
 	return max(next-s.now().Mono, 0)
 }
 
-// countClasses counts the alarms that stand. A class that had one stays, with 0.
+// countClasses counts the alarms that stand, by class. A class whose last alarm has ended stays in the result, with 0.
 func (s *serving) countClasses() map[alarm.Class]int {
 	counts := map[alarm.Class]int{}
 	for class := range s.classes { // only this goroutine replaces it

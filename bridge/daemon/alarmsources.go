@@ -231,7 +231,8 @@ func (d *Daemon) notClosedNow() (all []alarm.Report) {
 	return all
 }
 
-// leftBehind reports a contact that no line has any more, and that no later daemon looks at.
+// leftBehind returns an alarm about a contact that a reload left behind: no line has it, and no later daemon looks at
+// it.
 func leftBehind(n drivers.NotClosed) alarm.Report {
 	r := notClosed(n, "A reload ended the line's controller "+n.Controller,
 		"Go and look at the relay board, then restart the daemon.")

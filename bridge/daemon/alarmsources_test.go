@@ -111,7 +111,7 @@ func TestAlarmOfALeftContactOverARestart(t *testing.T) {
 		ended := 0
 		for _, m := range q.messages() {
 			for _, one := range m.Alarms {
-				require.Contains(t, one.What, "no longer looks at it")
+				require.Contains(t, one.What, "no longer looks at this contact")
 				ended++
 			}
 		}
@@ -127,7 +127,7 @@ func TestAlarmOfALeftContactOverARestart(t *testing.T) {
 		lineOf(a) // the line is in the file again
 		time.Sleep(time.Hour)
 		synctest.Wait()
-		require.Contains(t, q.messages()[0].Alarms[0].What, "no longer looks at it")
+		require.Contains(t, q.messages()[0].Alarms[0].What, "no longer looks at this contact")
 		a.close(nil, false)
 	})
 }

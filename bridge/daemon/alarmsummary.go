@@ -18,7 +18,7 @@ import (
 const (
 	// summaryReadFor bounds the reading of the journal. It takes a second with two million calls.
 	summaryReadFor = time.Minute
-	// summaryAgain is how long after a failure the journal is read again.
+	// summaryAgain is the pause between a failure and the next attempt to read the journal.
 	summaryAgain = 10 * time.Minute
 )
 
@@ -28,7 +28,7 @@ type weekRead struct {
 	err error
 }
 
-// summarize begins to read the figures of the week that is due, beside everything else: a disk may not respond.
+// summarize starts a goroutine that reads the figures of the week that is due, because the disk may not respond.
 func (s *serving) summarize(now alarm.Time) {
 	if s.state == nil || s.readWeek == nil { // what was told before the restart is not known yet, or there is no journal
 		return
@@ -47,7 +47,7 @@ func (s *serving) summarize(now alarm.Time) {
 	}()
 }
 
-// weekIsRead tells a week whose figures were read, if it is still due.
+// weekIsRead sends the summary of the week whose figures were read, if it is still due.
 func (s *serving) weekIsRead(r weekRead) {
 	now := s.now()
 	s.readingWeek = false
@@ -90,7 +90,7 @@ func readWeekOf(path string) func(context.Context, *config.Config, *alarm.Week) 
 	}
 }
 
-// fillWeek gives the week a line for each line of the file, in its order, and then for other lines of the journal.
+// fillWeek adds an entry for each line in the file, in the file's order, then for each other line in the journal.
 func fillWeek(w *alarm.Week, c *config.Config, totals []journal.Totals) {
 	at := map[string]int{}
 	for i := range c.Lines {

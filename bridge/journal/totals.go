@@ -13,7 +13,8 @@ import (
 )
 
 // Totals are what the journal has about one line for a period. A call belongs to the period in which its outcome became
-// known, a broken-off one to the period in which it began. An operator's pulse is no call.
+// known; a call that was broken off belongs to the period in which it began. An operator's pulse does not count as a
+// call.
 type Totals struct {
 	Line       string
 	Calls      int // without trials
@@ -22,16 +23,16 @@ type Totals struct {
 	Unverified int // of these: the loop was opened, and nothing reported whether the hold cleared
 	Trials     int
 	Incidents  map[supervision.Incident]int // that began in the period; nil: none
-	// Before and After are the lengths of the last opening for a clearing before the beginning and before the end of
-	// the period, without trials. 0: there was none.
+	// Before is the length of the last opening for a clearing before the period began, and After that of the last one
+	// before it ended. Trials do not count. 0: there was none.
 	Before, After time.Duration
 }
 
-// longestCall bounds how long before the period a call of it may have begun. Our own number.
+// longestCall bounds how long before the period a call that belongs to it may have begun. Our own number.
 const longestCall = 7 * 24 * time.Hour
 
-// The index of began is used, since few of many calls are of one week. The plus sign keeps SQLite from sorting by line
-// first.
+// The query uses the index of began, because one week has few of the calls. The plus sign keeps SQLite from sorting by
+// line first.
 var totalsQuery = fmt.Sprintf(`SELECT l.name, sum(NOT c.trial), sum(NOT c.trial AND c.emergency),
 	sum(NOT c.trial AND c.outcome = %d), sum(NOT c.trial AND c.outcome = %d), sum(c.trial)
 	FROM calls c JOIN lines l ON l.id = c.line

@@ -8,15 +8,15 @@ import (
 
 // The numbers of the alarms. They are read-only.
 var (
-	alarmsStandingDesc = desc("alarms_standing", "Alarms that stand, also those that are not told yet.", "class")
+	alarmsStandingDesc = desc("alarms_standing", "Alarms that stand, including those not sent yet.", "class")
 	alarmAttemptsDesc  = desc("alarm_attempts_total",
-		"Attempts to send a message on a way of the alarms. refused: the other side refused it for good.", "way", "result")
+		"Attempts to send a message on a way. refused: the other side refused the message permanently.", "way", "result")
 	alarmDroppedDesc = desc("alarm_messages_dropped_total",
-		"Messages given up: there were too many, or nobody accepted them for a week.", "way")
-	alarmWaitingDesc = desc("alarm_messages_waiting", "Messages that the way has not accepted, also those that it refused.",
+		"Messages dropped: too many were waiting, or they were not accepted for a week.", "way")
+	alarmWaitingDesc = desc("alarm_messages_waiting", "Messages that the way has not accepted, including those that it refused.",
 		"way")
 	alarmOldestDesc = desc("alarm_oldest_waiting_seconds",
-		"Age of the oldest message that the way has not accepted, by the machine's clock. 0: there is none.", "way")
+		"Age of the oldest message that the way has not accepted, by the machine's clock. 0 if there is none.", "way")
 	alarmFailingDesc = desc("alarm_way_failing", "1 if the last attempt on the way failed.", "way")
 )
 

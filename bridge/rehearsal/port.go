@@ -137,9 +137,9 @@ func (p *port) dial(number string) error {
 	return err
 }
 
-// loseByeAnswers sets whether responses to BYE get lost. Once they no longer do, the response to the next
+// loseByeResponses sets whether responses to BYE get lost. Once they no longer do, the response to the next
 // retransmission arrives.
-func (p *port) loseByeAnswers(lose bool) { p.ua.ask(func() { p.loseBye = lose }) }
+func (p *port) loseByeResponses(lose bool) { p.ua.ask(func() { p.loseBye = lose }) }
 
 // inCall reports whether an answered call is up.
 func (p *port) inCall() (ok bool) {

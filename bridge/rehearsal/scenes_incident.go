@@ -197,7 +197,7 @@ func callTroubles() []incidentScene {
 			name: "seized", about: "the near end hangs up and lifts again before the loop opens, and leaves the handset off: nothing opens",
 			lines: []lineSetup{{
 				name: "prompt-corner", number: "555-0121", board: "prompt-corner", hasSensor: true,
-				// the longest lead, and the interval that it leaves: on a busy machine each change is seen late
+				// the longest lead, and the interval that fits with it; a busy machine sees each change late
 				interval: 350 * time.Millisecond,
 				set: func(p *supervision.Policy) {
 					p.Lead, p.FlashMax, p.Watch = 1650*time.Millisecond, 0, watchEvery
@@ -353,7 +353,7 @@ func causeSecondCall(ctx context.Context, p *sceneRun, l *line) error {
 // the call back, hears nothing, hangs up and lifts the handset again. The adapter's responses get lost until the daemon
 // has seen that.
 func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
-	l.port.loseByeAnswers(true)
+	l.port.loseByeResponses(true)
 	if err := heldAndGone(ctx, p, l); err != nil {
 		return err
 	}
@@ -374,7 +374,7 @@ func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 	if err := ctxOnly(ctx, await(ctx, stepFor, seen)); err != nil {
 		return err
 	}
-	l.port.loseByeAnswers(false)
+	l.port.loseByeResponses(false)
 	return nil
 }
 

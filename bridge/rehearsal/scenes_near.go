@@ -115,7 +115,7 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	if err := p.meanwhile(ctx, l); err != nil {
 		return err
 	}
-	l.port.loseByeAnswers(true)
+	l.port.loseByeResponses(true)
 	p.hangUp(f)
 	if err := p.until(ctx, "the adapter accepts the BYE", func() bool { return !l.port.inCall() }); err != nil {
 		return err
@@ -129,7 +129,7 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	if all := openings(p.since(l)); len(all) > 0 {
 		return errors.New("the loop opened while digits were keyed; the adapter cannot have received them")
 	}
-	l.port.loseByeAnswers(false)
+	l.port.loseByeResponses(false)
 	if err := p.until(ctx, "the loop opens", func() bool { return !l.lineModel.state().ContactClosed }); err != nil {
 		return err
 	}

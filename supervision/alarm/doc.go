@@ -11,5 +11,5 @@
 //   - An event, such as an emergency call that failed, begins and ends at once. Each is told. Beyond
 //     [eventsPerHour] in an hour for one line, the next message tells how many there were.
 //   - The summary of a week is a message of its own. It waits for the end of quiet hours, and does not count towards
-//     the limit of messages. It is told once, also if the clock is put back, or over a restart.
+//     the limit of messages. It is told once, even if the clock is set back or the daemon restarts.
 package alarm

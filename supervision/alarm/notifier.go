@@ -73,7 +73,7 @@ type Report struct {
 	Times int
 	// Grade says how grave it is. An alarm that was told is told again, as one that begins, if it becomes graver.
 	Grade int
-	// Forgotten means that no later process looks at what it is about. Its end after a restart says that.
+	// Forgotten means that no later process looks at the cause. If the alarm ends after a restart, the message says so.
 	Forgotten bool
 }
 
@@ -114,7 +114,7 @@ type Notifier struct {
 	// nextLoops is when the next message about loops may be sent (Mono).
 	nextLoops time.Duration
 	week      weekTold
-	behind    time.Duration // Mono until which the clock may be far behind the last summary; 0: it is not
+	behind    time.Duration // while the clock is far behind the last summary: Mono until which that is tolerated; else 0
 }
 
 // New returns a Notifier that knows of no alarm.

@@ -15,13 +15,14 @@ import (
 const (
 	// summaryAfter is how long after the end of a week its summary is made, so that the record is complete.
 	summaryAfter = time.Minute
-	// weekLeast is the least time between the ends of two weeks that are told. It is shorter only if the time zone was
-	// changed, and then it is the same week.
+	// weekLeast is the least time between the ends of two weeks that each get a summary. Two ends that are closer
+	// belong to the same week, before and after a change of the time zone.
 	weekLeast = 24 * time.Hour
 	weekDays  = 7
-	// clockPatience is how long the clock may be more than a week behind the last summary before that one is taken for
-	// the clock's mistake. A machine without a clock of its own starts in the past, until it is told the time.
-	clockPatience = 24 * time.Hour
+	// clockWrongFor is how long the clock may be more than a week behind the last summary. After that, the clock counts
+	// as right, and as wrong when that summary was made. A machine without a battery-backed clock starts in the past
+	// until it gets the time.
+	clockWrongFor = 24 * time.Hour
 )
 
 // Weekly is a time of each week on the local calendar: a day, and minutes after midnight. The zero value means none.
@@ -90,7 +91,7 @@ func (n *Notifier) SummaryDue(now Time) (due *Week, changed bool) {
 	if w.daysBefore(w.End, weekDays).After(now.Wall) { // the clock is wrong, or was
 		switch {
 		case n.behind == 0:
-			n.behind = now.Mono + clockPatience
+			n.behind = now.Mono + clockWrongFor
 		case now.Mono >= n.behind:
 			n.behind, w.End, changed = 0, end, true
 		}
@@ -109,7 +110,7 @@ func (n *Notifier) Summary(now Time, w *Week) Message {
 	n.week.End = w.To
 	id := sha256.Sum256(fmt.Appendf(nil, "%q summary %d", n.set.Site, w.To.Unix()))
 	m := Message{ID: hex.EncodeToString(id[:16]), At: now.Wall, Site: n.set.Site, Kind: KindSummary, Summary: w}
-	m.Subject = cut(m.Site+": summary of the week to "+w.To.Format(time.DateOnly), subjectLimit)
+	m.Subject = cut(m.Site+": summary of the week ending "+w.To.Format(time.DateOnly), subjectLimit)
 	m.Text = w.text(&m)
 	return m
 }
@@ -120,8 +121,8 @@ func (w *Week) text(m *Message) string {
 	paragraph(&b, "", "Summary of the week from "+w.From.Format(minute)+" to "+w.To.Format(minute)+".")
 	b.WriteByte('\n')
 	if w.Lost > 0 {
-		paragraph(&b, "", fmt.Sprintf("The record has gaps: %s could not be written. So these numbers are too low.",
-			count(int(w.Lost), "entry", "entries")))
+		paragraph(&b, "", fmt.Sprintf("The journal has gaps: %s could not be written. The numbers below are therefore too low.",
+			count(int(w.Lost), "record", "records")))
 		b.WriteByte('\n')
 	}
 	total := WeekLine{Line: "All lines", Incidents: map[string]int{}}
@@ -154,13 +155,13 @@ func (l *WeekLine) write(b *strings.Builder) {
 		calls = fmt.Sprintf("Calls: %d.", l.Calls)
 	}
 	if l.Emergency > 0 {
-		calls += fmt.Sprintf(" Of these, calls for help: %d.", l.Emergency)
+		calls += fmt.Sprintf(" Of these, emergency calls: %d.", l.Emergency)
 	}
 	paragraph(b, "  ", calls)
 	if l.Cleared+l.Unverified > 0 {
 		holds := fmt.Sprintf("Holds cleared: %d.", l.Cleared)
 		if l.Unverified > 0 {
-			holds += fmt.Sprintf(" Openings that nothing has verified: %d.", l.Unverified)
+			holds += fmt.Sprintf(" Openings not verified: %d.", l.Unverified)
 		}
 		paragraph(b, "  ", holds)
 	}
@@ -178,7 +179,7 @@ func (l *WeekLine) write(b *strings.Builder) {
 	}
 	switch {
 	case l.Before != l.After && l.Before == 0:
-		paragraph(b, "  ", fmt.Sprintf("The first openings, of %d ms.", l.After))
+		paragraph(b, "  ", fmt.Sprintf("The line opened for the first time. The interval is now %d ms.", l.After))
 	case l.Before != l.After:
 		paragraph(b, "  ", fmt.Sprintf("The interval has changed from %d ms to %d ms.", l.Before, l.After))
 	}

@@ -183,23 +183,23 @@ func TestSummaryText(t *testing.T) {
 	if m.ID != again.ID || m.Kind != KindSummary || m.Urgent || len(m.Alarms) != 0 {
 		t.Errorf("%+v", m)
 	}
-	if want := "Millrace Playhouse: summary of the week to 2026-06-08"; m.Subject != want {
+	if want := "Millrace Playhouse: summary of the week ending 2026-06-08"; m.Subject != want {
 		t.Errorf("subject %q, want %q", m.Subject, want)
 	}
 	want := `Summary of the week from 2026-06-01 09:00 +0000 to 2026-06-08 09:00 +0000.
 
-The record has gaps: 3 entries could not be written. So these numbers are
-too low.
+The journal has gaps: 3 records could not be written. The numbers below are
+therefore too low.
 
 All lines
-  Calls: 42. Of these, calls for help: 1.
-  Holds cleared: 30. Openings that nothing has verified: 2.
+  Calls: 42. Of these, emergency calls: 1.
+  Holds cleared: 30. Openings not verified: 2.
   Incidents: interval-short 3, adapter-refused 1.
   Trials of ` + "`clearback tune`" + `: 12.
 
 box-office
-  Calls: 40. Of these, calls for help: 1.
-  Holds cleared: 30. Openings that nothing has verified: 2.
+  Calls: 40. Of these, emergency calls: 1.
+  Holds cleared: 30. Openings not verified: 2.
   Incidents: interval-short 2, adapter-refused 1.
   Trials of ` + "`clearback tune`" + `: 12.
   The interval has changed from 800 ms to 1000 ms.
@@ -207,7 +207,7 @@ box-office
 stage-door
   Calls: 2.
   Incidents: interval-short 1.
-  The first openings, of 800 ms.
+  The line opened for the first time. The interval is now 800 ms.
 
 workshop
   Calls: none.

@@ -13,7 +13,7 @@ const (
 	columns       = 76  // of the text
 	sentenceLimit = 1000
 	sinceRestart  = "Since clearback was restarted, this has not been seen again."
-	noLonger      = "Clearback was restarted, and no longer looks at it: it may not have ended. Go and look."
+	noLonger      = "Clearback was restarted and no longer looks at this contact, which may still be open. Go and look."
 	beforeRestart = "That was before clearback was restarted, and it may have ended."
 )
 

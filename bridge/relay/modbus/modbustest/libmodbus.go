@@ -97,7 +97,7 @@ func (b *LibmodbusBoard) Events() []BoardEvent {
 	return slices.Clone(b.events)
 }
 
-// Await returns the first event of the given name at or after position from. The test fails after 5 s.
+// Await returns the first event of the given name at or after position from. The test fails after 30 s.
 func (b *LibmodbusBoard) Await(t testing.TB, name string, from int) (e BoardEvent) {
 	t.Helper()
 	b.process.AwaitOutput(t, name, 30*time.Second, func(string) bool {
