@@ -83,7 +83,7 @@ const (
 	defaultPerHour          = 12              // one every 5 min on average
 	defaultRegistrationLost = 5 * time.Minute // adapters that restart are back earlier
 	mostWays                = 16
-	summaryKeep             = 8 * day // a week, and a day in which no message can be sent
+	summaryKeep             = 14 * day // the week, and the week in which its summary can be sent late
 )
 
 func alarmKeys(a *Alarms) []key {
@@ -179,7 +179,7 @@ func (d *decoder) checkSummary(c *Config) {
 			"alarms.summary: it is made from the journal, and journal.file is none; set a file, or remove the summary")
 	case keep != 0 && keep < summaryKeep:
 		d.add(d.at("alarms.summary"),
-			"alarms.summary: a summary needs the calls of a week, but journal.keep is %v; set journal.keep to 8d or more, or "+
+			"alarms.summary: a summary needs the calls of a week, but journal.keep is %v; set journal.keep to 14d or more, or "+
 				"remove the summary",
 			keep)
 	}

@@ -16,6 +16,8 @@ import (
 	"clearback/bridge/relay/mqtt/brokertest"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/supervision/alarm"
 )
 
 // TestMailFlood checks that a server cannot fill our memory, here in clear, before TLS.
@@ -129,6 +131,67 @@ func TestUrgentBreaksOff(t *testing.T) {
 		require.NoError(t, q.Put(message(t, "u-3", true), nil))
 		synctest.Wait()
 		require.Equal(t, []string{"u-3", "a-2"}, w.got()[3:], "the attempt has had its 30 s")
+		require.NoError(t, q.Close(time.Second))
+	})
+}
+
+// TestFailedUrgentBreaksOff checks that an urgent message that has failed once waits for at most 30 s behind an ordinary
+// one, and that a reload does not have an ordinary one broken off.
+func TestFailedUrgentBreaksOff(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "alarms")
+	synctest.Test(t, func(t *testing.T) {
+		w := slowWay{&fakeWay{answer: hangs}}
+		q, _ := openQueue(dir, map[string]Way{"w": w})
+		require.NoError(t, q.Put(message(t, "a-1", false), nil))
+		time.Sleep(time.Second)
+		q.SetWays(map[string]Way{"w": w})
+		time.Sleep(50 * time.Minute)
+		require.Len(t, w.attempts(), 1)
+		w.set(down)
+		time.Sleep(10 * time.Minute)
+		w.set(nil)
+		time.Sleep(10 * time.Minute)
+		require.Equal(t, []string{"a-1"}, w.got())
+
+		w.set(down)
+		require.NoError(t, q.Put(message(t, "u-1", true), nil))
+		synctest.Wait()
+		w.set(func(ctx context.Context, m *alarm.Message) error {
+			if m.Urgent {
+				return nil
+			}
+			return hangs(ctx, m)
+		})
+		require.NoError(t, q.Put(message(t, "a-2", false), nil)) // its turn, since the urgent one has failed
+		time.Sleep(firstPause + attemptTime + time.Second)
+		require.Equal(t, []string{"a-1", "u-1"}, w.got())
+		require.NoError(t, q.Close(time.Second))
+	})
+}
+
+// TestRefusedAgain checks that a way counts as one that accepts messages, although it refuses one of them again and
+// again.
+func TestRefusedAgain(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "alarms")
+	synctest.Test(t, func(t *testing.T) {
+		w := &fakeWay{answer: refuses}
+		q, _ := openQueue(dir, map[string]Way{"w": w})
+		require.NoError(t, q.Put(message(t, "u-1", true), nil))
+		synctest.Wait()
+		require.NotEmpty(t, q.Status()["w"].Failure)
+		w.set(func(ctx context.Context, m *alarm.Message) error {
+			if m.Urgent {
+				return refuses(ctx, m)
+			}
+			return nil
+		})
+		require.NoError(t, q.Put(message(t, "a-1", false), nil))
+		for range 3 {
+			time.Sleep(longPause + time.Minute)
+			require.Empty(t, q.Status()["w"].Failure)
+			require.Zero(t, q.Status()["w"].Since)
+		}
+		require.EqualValues(t, 4, q.Status()["w"].Attempts.Refused)
 		require.NoError(t, q.Close(time.Second))
 	})
 }

@@ -100,6 +100,8 @@ type route struct {
 
 	more   chan struct{} // buffer 1: one signal stands for everything that was put
 	urgent chan struct{} // buffer 1, the same for urgent messages
+	// retried has buffer 1; a signal means that refused messages wait again, or might have.
+	retried chan struct{}
 
 	waiting []*entry // in their order
 	refused []*entry
@@ -190,7 +192,7 @@ func (q *Queue) SetWays(ways map[string]Way) {
 
 func (q *Queue) newRoute(name string, way Way) *route {
 	r := &route{way: way, log: q.opt.Log.With(zap.String("way", name)), more: make(chan struct{}, 1),
-		urgent: make(chan struct{}, 1)}
+		urgent: make(chan struct{}, 1), retried: make(chan struct{}, 1)}
 	r.open, r.shut = context.WithCancel(q.open)
 	r.attempts, r.stopAttempts = context.WithCancel(q.attempts)
 	if w, ok := way.(interface{ NewestOnly() bool }); ok {
@@ -424,10 +426,10 @@ func (q *Queue) Close(timeout time.Duration) error {
 		return nil
 	}
 	q.closed = true
-	q.mu.Unlock()
-	if timeout < leastTries { // before the routes wake up
+	if timeout < leastTries { // before a route chooses again
 		q.shut()
 	}
+	q.mu.Unlock()
 	close(q.leaving)
 	half := time.AfterFunc(timeout/2, func() {
 		q.shut()

@@ -48,10 +48,6 @@ func (q *Queue) carry(r *route) {
 			}
 			continue
 		}
-		select {
-		case <-r.urgent: // it is among what next chose from
-		default:
-		}
 		answer, err := r.send(m, limit)
 		longest := q.attempted(r, e, answer, err)
 		if longest == 0 {
@@ -84,16 +80,16 @@ func (r *route) send(m *alarm.Message, limit time.Duration) (answer string, err 
 }
 
 // wait waits for at most the pause, shortened at random by up to a fifth, so that many sites do not come back at the
-// same moment. An urgent message ends the wait: at once if the failed message was ordinary; if it was urgent too, no
-// earlier than firstPause after the wait began.
+// same moment. An urgent message or [route.retry] ends the wait: at once if the failed message was ordinary; if it was
+// urgent, no earlier than firstPause after the wait began.
 func (r *route) wait(pause time.Duration, afterUrgent bool, leaving <-chan struct{}) (urgent bool) {
 	least := time.NewTimer(pause - time.Duration(rand.Int64N(int64(pause/5))))
 	defer least.Stop()
 	soon := time.NewTimer(min(firstPause, pause))
 	defer soon.Stop()
-	then := r.urgent // nil until an urgent message may end the wait
+	then, retried := r.urgent, r.retried // nil until they may end the wait
 	if afterUrgent {
-		then = nil
+		then, retried = nil, nil
 	}
 	for {
 		select {
@@ -104,8 +100,10 @@ func (r *route) wait(pause time.Duration, afterUrgent bool, leaving <-chan struc
 		case <-leaving:
 			return false
 		case <-soon.C:
-			then = r.urgent
+			then, retried = r.urgent, r.retried
 		case <-then:
+			return true
+		case <-retried:
 			return true
 		}
 	}
@@ -120,6 +118,12 @@ func (q *Queue) next(r *route) (e *entry, m *alarm.Message, over bool) {
 	defer q.mu.Unlock()
 	if r.open.Err() != nil {
 		return nil, nil, true
+	}
+	for _, c := range []chan struct{}{r.urgent, r.retried} {
+		select {
+		case <-c: // it is about what is chosen from now
+		default:
+		}
 	}
 	q.supersede(r)
 	choice := r.ready()
@@ -138,7 +142,14 @@ func (q *Queue) next(r *route) (e *entry, m *alarm.Message, over bool) {
 	r.sending = slices.MinFunc(choice, func(a, b *entry) int {
 		return cmp.Or(a.turn()-b.turn(), a.attempts-b.attempts)
 	})
+	if !r.sending.Message.Urgent && r.urgentWaits() { // it does not wait for longer than attemptTime
+		signal(r.urgent)
+	}
 	return r.sending, r.sending.Message, false
+}
+
+func (r *route) urgentWaits() bool {
+	return slices.ContainsFunc(r.waiting, func(e *entry) bool { return e.Message.Urgent })
 }
 
 // ready returns what may be sent now. A way that needs only the newest state of each alarm gets the states of one alarm
@@ -203,10 +214,12 @@ func (q *Queue) attempted(r *route, e *entry, answer string, err error) (longest
 	if r.status.Since.IsZero() || permanent && !e.refused {
 		r.log.Error("cannot send an alarm", append(about, zap.Bool("retry", !permanent), zap.Error(err))...)
 	}
-	if r.status.Since.IsZero() {
-		r.status.Since = time.Now()
+	if !permanent || !e.refused { // one that is refused again says nothing new about the way
+		if r.status.Since.IsZero() {
+			r.status.Since = time.Now()
+		}
+		r.status.Failure = err.Error()
 	}
-	r.status.Failure = err.Error()
 	if permanent {
 		r.status.Attempts.Refused++
 	} else {
@@ -219,7 +232,7 @@ func (q *Queue) attempted(r *route, e *entry, answer string, err error) (longest
 		q.refuse(r, e)
 		return 0
 	}
-	if slices.ContainsFunc(r.waiting, func(e *entry) bool { return e.Message.Urgent }) {
+	if r.urgentWaits() {
 		return urgentPause
 	}
 	return longPause
@@ -292,7 +305,10 @@ func (r *route) retry(all ...*entry) {
 	}
 	slices.SortStableFunc(r.waiting, bySeq)
 	signal(r.more)
-	signal(r.urgent) // somebody may have cured what makes the attempts fail
+	signal(r.retried) // somebody may have cured what makes the attempts fail
+	if r.urgentWaits() {
+		signal(r.urgent)
+	}
 }
 
 func bySeq(a, b *entry) int { return cmp.Compare(a.Seq, b.Seq) }

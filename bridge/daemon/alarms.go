@@ -249,9 +249,11 @@ type serving struct {
 
 	losses map[string]*wayLoss // by the way's name; only look uses it
 
-	weeks       chan weekRead // one slot: the week that is being read
-	readingWeek bool
-	weekAgain   time.Duration // Mono before which the journal is not read again
+	weeks         chan weekRead // one slot: the week that is being read
+	readingWeek   bool
+	reading       context.Context // of that; stopReading ends it
+	cancelReading context.CancelFunc
+	weekAgain     time.Duration // Mono before which the journal is not read again
 
 	state      *runtimestate.Store      // nil until the folder has been read
 	opened     chan *runtimestate.Store // brings state
@@ -262,6 +264,8 @@ type serving struct {
 func (a *alarmRunner) serve(c *config.Config) (ended bool) {
 	s := &serving{alarmRunner: a, c: c, began: time.Now(), opened: make(chan *runtimestate.Store),
 		losses: map[string]*wayLoss{}, weeks: make(chan weekRead, 1)}
+	s.reading, s.cancelReading = context.WithCancel(context.Background())
+	defer s.stopReading()
 	s.n = alarm.New(alarmSettings(c))
 	s.openState()
 	s.queue = a.open(c, a.log)

@@ -321,7 +321,9 @@ func (s *serving) standing() (all []alarm.Report) {
 func wayReports(states map[string]alarms.Status) (all []alarm.Report) {
 	for name, state := range states {
 		r := alarm.Report{After: wayLostFor, Alarm: alarm.Alarm{Key: wayKey + name, Class: alarm.ClassWay,
-			Reason: "way-failing", Since: state.Since, Do: "Run `clearback alarm --test " + name + "`."}}
+			Reason: "way-failing", Since: state.Since,
+			Do: "Run `clearback alarm --test " + name + "`. If that works, run `clearback reload`, which sends again what " +
+				"was refused."}}
 		figures := fmt.Sprintf("%d wait, %d were refused, and %d were given up since the daemon opened it", state.Waiting,
 			state.Refused, state.Dropped)
 		switch {

@@ -20,6 +20,8 @@ const (
 	summaryReadFor = time.Minute
 	// summaryAgain is the pause between a failure and the next attempt to read the journal.
 	summaryAgain = 10 * time.Minute
+	// summaryEnd is how long the end of the daemon waits for the reading. A hand-over takes little longer (SAFETY.md S132).
+	summaryEnd = 100 * time.Millisecond
 )
 
 // weekRead is the result of reading the figures of a week.
@@ -41,7 +43,7 @@ func (s *serving) summarize(now alarm.Time) {
 	s.readingWeek = true
 	c, read := s.c, s.readWeek
 	go func() {
-		ctx, cancel := context.WithTimeout(context.Background(), summaryReadFor)
+		ctx, cancel := context.WithTimeout(s.reading, summaryReadFor)
 		defer cancel()
 		s.weeks <- weekRead{week, read(ctx, c, week)}
 	}()
@@ -56,12 +58,25 @@ func (s *serving) weekIsRead(r weekRead) {
 		s.log.Warn("the journal cannot be read for the week's summary; will try again", zap.Error(r.err))
 		return
 	}
-	if due, _ := s.n.SummaryDue(now); due == nil || !due.To.Equal(r.To) {
+	due, changed := s.n.SummaryDue(now)
+	s.dirty = s.dirty || changed
+	if due == nil || !due.To.Equal(r.To) {
 		return
 	}
 	m := s.n.Summary(now, r.Week)
 	s.put(&m)
 	s.save(true)
+}
+
+// stopReading breaks off the reading of a week, and waits briefly for its end, so that the journal can be closed.
+func (s *serving) stopReading() {
+	s.cancelReading()
+	if s.readingWeek {
+		select {
+		case <-s.weeks:
+		case <-time.After(summaryEnd):
+		}
+	}
 }
 
 // readWeekOf returns a function that reads the figures of a week from the journal in that file.
@@ -100,7 +115,7 @@ func fillWeek(w *alarm.Week, c *config.Config, totals []journal.Totals) {
 	for _, t := range totals {
 		l := alarm.WeekLine{Line: t.Line, Calls: t.Calls, Emergency: t.Emergency, Cleared: t.Cleared,
 			Unverified: t.Unverified, Trials: t.Trials}
-		if t.Before != t.After {
+		if t.Before != 0 && t.Before != t.After { // 0: the journal may not reach back to it
 			l.Before, l.After = t.Before.Milliseconds(), t.After.Milliseconds()
 		}
 		for reason, n := range t.Incidents {

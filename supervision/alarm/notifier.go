@@ -114,7 +114,7 @@ type Notifier struct {
 	// nextLoops is when the next message about loops may be sent (Mono).
 	nextLoops time.Duration
 	week      weekTold
-	behind    time.Duration // while the clock is far behind the last summary: Mono until which that is tolerated; else 0
+	behind    time.Duration // while the clock is behind the last summary: Mono until which that is tolerated; else 0
 }
 
 // New returns a Notifier that knows of no alarm.

@@ -19,7 +19,7 @@ const (
 	// belong to the same week, before and after a change of the time zone.
 	weekLeast = 24 * time.Hour
 	weekDays  = 7
-	// clockWrongFor is how long the clock may be more than a week behind the last summary. After that, the clock counts
+	// clockWrongFor is how long the clock may be more than weekLeast behind the last summary. After that, the clock counts
 	// as right, and as wrong when that summary was made. A machine without a battery-backed clock starts in the past
 	// until it gets the time.
 	clockWrongFor = 24 * time.Hour
@@ -51,6 +51,8 @@ func (w Weekly) daysBefore(at time.Time, days int) time.Time {
 type weekTold struct {
 	Weekly
 	End time.Time `json:"end"` // zero: not known yet
+	// Wrong counts the summaries that were made while the clock was wrong. The next one for the same time has another ID.
+	Wrong int `json:"wrong,omitempty"`
 }
 
 // Week is what the record has of a week.
@@ -71,7 +73,7 @@ type WeekLine struct {
 	Trials     int            `json:"trials"`     // of `clearback tune`; they are not among the calls
 	Incidents  map[string]int `json:"incidents,omitempty"`
 	// Before and After are the lengths of the openings before the week and at its end, in milliseconds. Both are 0 if
-	// the length has not changed.
+	// the length has not changed, or if the one before is not known.
 	Before int64 `json:"interval_before_ms,omitempty"`
 	After  int64 `json:"interval_after_ms,omitempty"`
 }
@@ -82,18 +84,19 @@ type WeekLine struct {
 func (n *Notifier) SummaryDue(now Time) (due *Week, changed bool) {
 	w, end := &n.week, n.set.Summary.last(now.Wall)
 	if w.Weekly != n.set.Summary || n.set.Summary.On && w.End.IsZero() {
-		*w = weekTold{n.set.Summary, end}
+		*w = weekTold{Weekly: n.set.Summary, End: end, Wrong: w.Wrong}
 		return nil, true
 	}
 	if !w.On {
 		return nil, false
 	}
-	if w.daysBefore(w.End, weekDays).After(now.Wall) { // the clock is wrong, or was
+	if w.End.Sub(now.Wall) > weekLeast { // the clock is wrong, or was
 		switch {
 		case n.behind == 0:
 			n.behind = now.Mono + clockWrongFor
 		case now.Mono >= n.behind:
 			n.behind, w.End, changed = 0, end, true
+			w.Wrong++
 		}
 		return nil, changed
 	}
@@ -104,11 +107,11 @@ func (n *Notifier) SummaryDue(now Time) (due *Week, changed bool) {
 	return &Week{From: w.daysBefore(end, weekDays), To: end}, false
 }
 
-// Summary returns the message about a week that is due, and marks the week as told. Its ID depends on the site and the
-// end of the week only.
+// Summary returns the message about a week that is due, and marks the week as told. Its ID depends on the site, the end of
+// the week and [weekTold] only.
 func (n *Notifier) Summary(now Time, w *Week) Message {
 	n.week.End = w.To
-	id := sha256.Sum256(fmt.Appendf(nil, "%q summary %d", n.set.Site, w.To.Unix()))
+	id := sha256.Sum256(fmt.Appendf(nil, "%q summary %d %d", n.set.Site, w.To.Unix(), n.week.Wrong))
 	m := Message{ID: hex.EncodeToString(id[:16]), At: now.Wall, Site: n.set.Site, Kind: KindSummary, Summary: w}
 	m.Subject = cut(m.Site+": summary of the week ending "+w.To.Format(time.DateOnly), subjectLimit)
 	m.Text = w.text(&m)
@@ -177,10 +180,7 @@ func (l *WeekLine) write(b *strings.Builder) {
 	if l.Trials > 0 {
 		paragraph(b, "  ", fmt.Sprintf("Trials of `clearback tune`: %d.", l.Trials))
 	}
-	switch {
-	case l.Before != l.After && l.Before == 0:
-		paragraph(b, "  ", fmt.Sprintf("The line opened for the first time. The interval is now %d ms.", l.After))
-	case l.Before != l.After:
+	if l.Before != l.After {
 		paragraph(b, "  ", fmt.Sprintf("The interval has changed from %d ms to %d ms.", l.Before, l.After))
 	}
 	b.WriteByte('\n')
