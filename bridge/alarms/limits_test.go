@@ -135,8 +135,8 @@ func TestUrgentBreaksOff(t *testing.T) {
 	})
 }
 
-// TestFailedUrgentBreaksOff checks that an urgent message that has failed once waits for at most 30 s behind an ordinary
-// one, and that a reload does not have an ordinary one broken off.
+// TestFailedUrgentBreaksOff checks that an urgent message that has failed once waits for at most 30 s behind an
+// ordinary one, and that a reload does not have an ordinary one broken off.
 func TestFailedUrgentBreaksOff(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "alarms")
 	synctest.Test(t, func(t *testing.T) {

@@ -20,7 +20,8 @@ const (
 	summaryReadFor = time.Minute
 	// summaryAgain is the pause between a failure and the next attempt to read the journal.
 	summaryAgain = 10 * time.Minute
-	// summaryEnd is how long the end of the daemon waits for the reading. A hand-over takes little longer (SAFETY.md S132).
+	// summaryEnd is how long the end of the daemon waits for the reading. A hand-over takes little longer (SAFETY.md
+	// S132).
 	summaryEnd = 100 * time.Millisecond
 )
 

@@ -19,9 +19,9 @@ const (
 	// belong to the same week, before and after a change of the time zone.
 	weekLeast = 24 * time.Hour
 	weekDays  = 7
-	// clockWrongFor is how long the clock may be more than weekLeast behind the last summary. After that, the clock counts
-	// as right, and as wrong when that summary was made. A machine without a battery-backed clock starts in the past
-	// until it gets the time.
+	// clockWrongFor is how long the clock may be more than weekLeast behind the last summary. After that, the clock
+	// counts as right, and as wrong when that summary was made. A machine without a battery-backed clock starts in the
+	// past until it gets the time.
 	clockWrongFor = 24 * time.Hour
 )
 
@@ -51,7 +51,8 @@ func (w Weekly) daysBefore(at time.Time, days int) time.Time {
 type weekTold struct {
 	Weekly
 	End time.Time `json:"end"` // zero: not known yet
-	// Wrong counts the summaries that were made while the clock was wrong. The next one for the same time has another ID.
+	// Wrong counts the summaries that were made while the clock was wrong. The next one for the same time has another
+	// ID.
 	Wrong int `json:"wrong,omitempty"`
 }
 
@@ -107,8 +108,8 @@ func (n *Notifier) SummaryDue(now Time) (due *Week, changed bool) {
 	return &Week{From: w.daysBefore(end, weekDays), To: end}, false
 }
 
-// Summary returns the message about a week that is due, and marks the week as told. Its ID depends on the site, the end of
-// the week and [weekTold] only.
+// Summary returns the message about a week that is due, and marks the week as told. Its ID depends only on the site,
+// the end of the week and [weekTold].
 func (n *Notifier) Summary(now Time, w *Week) Message {
 	n.week.End = w.To
 	id := sha256.Sum256(fmt.Appendf(nil, "%q summary %d %d", n.set.Site, w.To.Unix(), n.week.Wrong))

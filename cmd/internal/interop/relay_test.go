@@ -228,5 +228,5 @@ func TestAgentByLibmodbus(t *testing.T) {
 	require.GreaterOrEqual(t, a.lastMove(t, 1).Sub(asked), 400*time.Millisecond-shortBy)
 	require.Less(t, length, time.Second+late())
 	// The registers follow the contact's move.
-	a.until("closed by the watchdog", func() bool { return m.ask(t, "input 8 3") == "ok 0 1 4" })
+	eventually(t, 5*time.Second, "closed by the watchdog", func() bool { return m.ask(t, "input 8 3") == "ok 0 1 4" })
 }
