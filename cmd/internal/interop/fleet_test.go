@@ -210,7 +210,7 @@ func TestFleet(t *testing.T) {
 	sites["harbour"].d.Signal(syscall.SIGKILL)
 	sites["orchard"].net.set(true, false)
 	sites["orchard"].net.cut()
-	eventually(t, 5*time.Second, "the broker publishes the will of the killed daemon",
+	eventually(t, 30*time.Second, "the broker publishes the will of the killed daemon",
 		func() bool { return f.state("clearback/harbour/availability") == "offline" })
 	expected := []string{"harbour ClearbackDown critical on-duty",
 		"orchard ClearbackContactTrouble warning caretaker"}
