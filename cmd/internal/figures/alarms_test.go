@@ -105,42 +105,21 @@ func TestHangingWays(t *testing.T) {
 	const (
 		lines = 41
 		help  = lines - 1 // the line of the emergency calls; it has no other
-		away  = 20        // lines that may be without a call at one time
 	)
 	w := hangingWays(t)
 	var beds [2]*testBed
-	var up [2][]int // lines whose call is up, the oldest call first
 	for i, more := range []string{"", w.file()} {
 		beds[i] = newTestBedOf(t, testBedSetup{lines: lines, journal: true, more: more})
 		beds[i].callsUp(help)
-		for line := range help {
-			up[i] = append(up[i], line)
-		}
 		beds[i].helpRefused(help)
 	}
 	w.awaitHang(t)
 	watch := newWatch(t, beds[0].pid(), beds[1].pid())
-	var byes [2]samples
-	for n := range count(1000, 600) {
-		for i, h := range beds {
-			for len(up[i]) <= help-away {
-				up[i] = append(up[i], h.lineUp())
-			}
-			line := up[i][0]
-			up[i] = up[i][1:]
-			pause()
-			byes[i] = append(byes[i], h.clear(line))
-			h.x.call(line)
-			if n%200 == 100 {
-				h.helpRefused(help)
-			}
+	byes := clearInTurn(beds, help, func(n int, h *testBed) {
+		if n%200 == 100 {
+			h.helpRefused(help)
 		}
-	}
-	for i, h := range beds {
-		for len(up[i]) < help {
-			up[i] = append(up[i], h.lineUp())
-		}
-	}
+	})
 	v := watch.verdict()
 	t.Logf("BYE to open command: no ways %v; every way hangs %v", byes[0], byes[1])
 	t.Logf("attempts: %v", w.attempts(t))

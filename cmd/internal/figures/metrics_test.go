@@ -63,18 +63,11 @@ func TestScrape(t *testing.T) {
 // beside one that serves no metrics, call by call in turn. Limit: 1.05 times at p50.
 func TestScrapes(t *testing.T) {
 	skipUnlessFigures(t)
-	const (
-		lines = 40
-		away  = 20 // lines that may be without a call at one time
-	)
+	const lines = 40
 	var beds [2]*testBed
-	var up [2][]int // lines whose call is up, the oldest call first
 	for i, metrics := range []bool{false, true} {
 		beds[i] = newTestBedOf(t, testBedSetup{lines: lines, journal: true, metrics: metrics})
 		beds[i].callsUp(lines)
-		for line := range lines {
-			up[i] = append(up[i], line)
-		}
 	}
 	ended := make(chan struct{}) // closed when the measurement has ended
 	var scraping sync.WaitGroup
@@ -91,24 +84,7 @@ func TestScrapes(t *testing.T) {
 		}
 	})
 	w := newWatch(t, beds[0].pid(), beds[1].pid())
-	var byes [2]samples
-	for range count(1000, 600) {
-		for i, h := range beds {
-			for len(up[i]) <= lines-away {
-				up[i] = append(up[i], h.lineUp())
-			}
-			line := up[i][0]
-			up[i] = up[i][1:]
-			pause()
-			byes[i] = append(byes[i], h.clear(line))
-			h.x.call(line)
-		}
-	}
-	for i, h := range beds {
-		for len(up[i]) < lines {
-			up[i] = append(up[i], h.lineUp())
-		}
-	}
+	byes := clearInTurn(beds, lines, nil)
 	close(ended)
 	scraping.Wait()
 	v := w.verdict()

@@ -9,38 +9,17 @@ import "testing"
 // the adapter's 200 to its arrival at the far end. Limits: 1.05 times at p50; 10 ms more at p99.
 func TestSaving(t *testing.T) {
 	skipUnlessFigures(t)
-	const (
-		lines = 40
-		away  = 20 // lines that may be without a call at one time
-	)
+	const lines = 40
 	var beds [2]*testBed
-	var up [2][]int // lines whose call is up, the oldest call first
 	for i, control := range []string{"none", socketInMemory(t)} {
 		beds[i] = newTestBedOf(t, testBedSetup{lines: lines, journal: true, control: control})
 		beds[i].callsUp(lines)
-		for line := range lines {
-			up[i] = append(up[i], line)
-		}
 		beds[i].x.ways()
 	}
 	w := newWatch(t, beds[0].pid(), beds[1].pid())
-	var byes, ways [2]samples
-	for range count(1000, 600) {
-		for i, h := range beds {
-			for len(up[i]) <= lines-away {
-				up[i] = append(up[i], h.lineUp())
-			}
-			line := up[i][0]
-			up[i] = up[i][1:]
-			pause()
-			byes[i] = append(byes[i], h.clear(line))
-			h.x.call(line)
-		}
-	}
+	byes := clearInTurn(beds, lines, nil)
+	var ways [2]samples
 	for i, h := range beds {
-		for len(up[i]) < lines {
-			up[i] = append(up[i], h.lineUp())
-		}
 		ways[i] = h.x.ways()
 	}
 	v := w.verdict()

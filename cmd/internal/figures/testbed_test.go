@@ -225,3 +225,36 @@ func (h *testBed) clear(line int) time.Duration {
 	at := h.x.hangUp(line)
 	return h.openedAt(line).Sub(at)
 }
+
+// clearInTurn clears calls of two daemons in turn, and returns the times from the far ends' BYE to the open commands.
+// The first lines of both have a call before and after. also, if not nil, is called after each clearing.
+func clearInTurn(beds [2]*testBed, lines int, also func(n int, h *testBed)) (byes [2]samples) {
+	const away = 20 // lines that may be without a call at one time
+	var up [2][]int // lines whose call is up, the oldest call first
+	for i := range beds {
+		for line := range lines {
+			up[i] = append(up[i], line)
+		}
+	}
+	for n := range count(1000, 600) {
+		for i, h := range beds {
+			for len(up[i]) <= lines-away {
+				up[i] = append(up[i], h.lineUp())
+			}
+			line := up[i][0]
+			up[i] = up[i][1:]
+			pause()
+			byes[i] = append(byes[i], h.clear(line))
+			h.x.call(line)
+			if also != nil {
+				also(n, h)
+			}
+		}
+	}
+	for i, h := range beds {
+		for len(up[i]) < lines {
+			up[i] = append(up[i], h.lineUp())
+		}
+	}
+	return byes
+}
