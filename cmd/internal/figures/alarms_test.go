@@ -159,8 +159,9 @@ func (w *ways) awaitHang(t testing.TB) {
 }
 
 // TestMemoryOfAll measures the memory of a daemon with everything on: a journal, the four ways of the alarms, each of
-// which has carried some, and the metrics, scraped every second. Limits: 35 MB with 4 idle lines; 60 MB with 100 lines
-// relaying media, some of which clear. The aims are 25 and 50 MB, and are not reached.
+// which has carried some, and the metrics, scraped every second. Limits: 31 MB with 4 idle lines; 50 MB with 100 lines
+// relaying media, some of which clear. The aim for 4 lines is 25 MB, and is not reached: the program's code alone has
+// 22 MB, which the kernel maps nearly as a whole.
 func TestMemoryOfAll(t *testing.T) {
 	skipUnlessFigures(t)
 	for _, lines := range []int{4, 100} {
@@ -172,9 +173,9 @@ func TestMemoryOfAll(t *testing.T) {
 			w.webhook.await(t)
 		}
 		clears := func() {}
-		name, most := "resident memory, 4 idle lines, alarms and scrapes", 35.0
+		name, most := "resident memory, 4 idle lines, alarms and scrapes", 31.0
 		if lines > 4 {
-			name, most = "resident memory, 100 lines relaying, alarms and scrapes", 60
+			name, most = "resident memory, 100 lines relaying, alarms and scrapes", 50
 			h.callsUp(lines)
 			next := 3 // not in a call-back window
 			clears = func() {

@@ -229,3 +229,15 @@ func hogHelper() int {
 		runtime.KeepAlive(x)
 	}
 }
+
+// bareStarts is the name of a baseline of [bareStart].
+const bareStarts = "prints its version"
+
+// bareStart returns how long the program takes to print its version, which is nearly all the kernel's work and the
+// runtime's.
+func bareStart(t testing.TB) time.Duration {
+	t.Helper()
+	began := time.Now()
+	require.NoError(t, exec.Command(program, "version").Run())
+	return time.Since(began)
+}

@@ -114,7 +114,7 @@ func TestReloadInCalls(t *testing.T) {
 		bound: atMost(200)})
 	v.add(figure{name: "reload with 100 lines, 50 in calls, longest", value: ms(took.quantile(100)), unit: "ms"})
 	v.add(figure{name: "packets lost in these reloads", value: float64(sent - received), bound: atMost(0)})
-	v.addBoth("emergency INVITE during these reloads", meanwhile, before, atMost(100))
+	v.addBoth("emergency INVITE during these reloads", meanwhile, "before", before, atMost(100))
 }
 
 // hush stops the media of the first n lines, and counts the packets since the last call when all have arrived.

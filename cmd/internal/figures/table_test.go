@@ -49,6 +49,12 @@ func atMostTimes(n float64) bound {
 	return bound{"at most " + decimal(n) + " times", func(value, base float64) bool { return value/base <= n }}
 }
 
+// atMostOr bounds the value itself, or its ratio to the baseline where the baseline shows a slow machine.
+func atMostOr(n, times float64) bound {
+	return bound{fmt.Sprintf("at most %s, or %s times", decimal(n), decimal(times)),
+		func(value, base float64) bool { return value <= n || value/base <= times }}
+}
+
 // atLeastTimes bounds the ratio of value to baseline from below.
 func atLeastTimes(n float64) bound {
 	return bound{"at least " + decimal(n) + " times", func(value, base float64) bool { return value/base >= n }}
@@ -128,14 +134,14 @@ func (v *verdict) add(f figure) {
 	report("%s", strings.ReplaceAll(row, "\t", " | "))
 }
 
-// addBoth adds the median and the longest of times, in ms, beside those before if there are any.
-func (v *verdict) addBoth(name string, times, before samples, b bound) {
+// addBoth adds the median and the longest of times, in ms, beside those of the baseline if it has any.
+func (v *verdict) addBoth(name string, times samples, baseName string, base samples, b bound) {
 	v.t.Helper()
 	for _, percent := range []int{50, 100} {
 		f := figure{name: name + map[int]string{50: ", p50", 100: ", longest"}[percent], value: ms(times.quantile(percent)),
 			unit: "ms", bound: b}
-		if before != nil {
-			f.baseline = baseline{"before", ms(before.quantile(percent))}
+		if base != nil {
+			f.baseline = baseline{baseName, ms(base.quantile(percent))}
 		}
 		v.add(f)
 	}
@@ -181,6 +187,8 @@ func TestBounds(t *testing.T) {
 		{atLeastTimes(0.4), 40, 100, true}, {atLeastTimes(0.4), 39, 100, false}, {atLeastTimes(0.4), 0, 0, false},
 		{atMostMore(20), 21, 1, true}, {atMostMore(20), 22, 1, false}, {atMostMore(20), -5, 1, true},
 		{atMostMore(20), nan, 1, false},
+		{atMostOr(100, 4), 100, 1, true}, {atMostOr(100, 4), 160, 40, true}, {atMostOr(100, 4), 161, 40, false},
+		{atMostOr(100, 4), 101, 0, false}, {atMostOr(100, 4), nan, 1, false},
 		{bound{}, nan, nan, true},
 	} {
 		for _, quiet := range []bool{true, false} {
