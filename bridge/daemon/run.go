@@ -67,8 +67,8 @@ func awaitEnd(d *Daemon, signals, hangups <-chan os.Signal) os.Signal {
 }
 
 const (
-	// gcPercent is the garbage collector's percentage. With 100 lines that relay media it saves 4 MB of memory in 50, and
-	// costs less processor time than can be measured (package figures, TestClearing and TestMemoryOfAll).
+	// gcPercent is the garbage collector's percentage. With 100 lines that relay media it saves 4 MB of memory in 50,
+	// and costs less processor time than can be measured (package figures, TestClearing and TestMemoryOfAll).
 	gcPercent = 50
 	// extendEvery is how often the service manager is asked for more time while an emergency call is up. Our own
 	// number: few emergency calls end sooner.
