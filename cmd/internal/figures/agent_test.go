@@ -240,7 +240,7 @@ func TestAgentCost(t *testing.T) {
 	t.Logf("resident at the start %.1f MB, now %.1f MB, most %.1f MB", fresh, memory(t, a.Cmd.Process.Pid, "VmRSS"),
 		memory(t, a.Cmd.Process.Pid, "VmHWM"))
 	v.add(figure{name: "agent: from start to ready, p50", value: ms(ready.quantile(50)), unit: "ms",
-		baseline: baseline{bareStarts, ms(bare.quantile(50))}, bound: atMostOr(50, 2)})
+		baseline: baseline{bareStarts, ms(bare.quantile(50))}, bound: atMostAsFast(50)})
 	v.add(figure{name: "agent: resident memory", value: memory(t, a.Cmd.Process.Pid, "VmRSS"), unit: "MB",
 		baseline: baseline{"at the start", fresh}, bound: atMost(15), always: true})
 }
