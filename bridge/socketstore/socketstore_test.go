@@ -222,6 +222,20 @@ func TestPassedByTheServiceManager(t *testing.T) {
 	require.NoError(t, err, "%s", out)
 }
 
+// atOnce calls f until the socket would have to wait.
+func atOnce(t *testing.T, c *net.UnixConn, f func(fd int) error) {
+	t.Helper()
+	raw, err := c.SyscallConn()
+	require.NoError(t, err)
+	var end error
+	require.NoError(t, raw.Control(func(fd uintptr) {
+		for end == nil {
+			end = f(int(fd))
+		}
+	}))
+	require.ErrorIs(t, end, unix.EAGAIN)
+}
+
 // A service manager that does not read costs one time-out, however many sockets there are. One that could not be told
 // to drop its copies is told again.
 func TestServiceManagerHangs(t *testing.T) {
@@ -229,9 +243,9 @@ func TestServiceManagerHangs(t *testing.T) {
 	full, err := net.DialUnix("unixgram", nil, &net.UnixAddr{Name: m.path, Net: "unixgram"})
 	require.NoError(t, err)
 	defer full.Close()
-	for err = nil; err == nil; _, err = full.Write([]byte("WATCHDOG=1")) {
-		full.SetWriteDeadline(time.Now().Add(time.Millisecond))
-	}
+	const filler = "WATCHDOG=1"
+	// Without a deadline: on a slow machine one may pass before the first attempt, while there is room.
+	atOnce(t, full, func(fd int) error { return unix.Send(fd, []byte(filler), unix.MSG_DONTWAIT) })
 	c, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 	require.NoError(t, err)
 	defer c.Close()
@@ -240,15 +254,14 @@ func TestServiceManagerHangs(t *testing.T) {
 	s := New(m.path, []*os.File{f})
 	require.ErrorIs(t, s.Keep(c), os.ErrDeadlineExceeded)
 	require.ErrorIs(t, s.Keep(c), errHung)
-	for text := "WATCHDOG=1"; ; {
-		m.SetReadDeadline(time.Now().Add(time.Millisecond))
+	atOnce(t, m.UnixConn, func(fd int) error {
 		b := make([]byte, 64)
-		n, err := m.Read(b)
-		if err != nil {
-			break
+		n, _, err := unix.Recvfrom(fd, b, unix.MSG_DONTWAIT)
+		if err == nil {
+			require.Equal(t, filler, string(b[:n]))
 		}
-		require.Equal(t, text, string(b[:n]))
-	}
+		return err
+	})
 	_, err = s.DropLeft()
 	require.NoError(t, err)
 	text, _ := m.received()
