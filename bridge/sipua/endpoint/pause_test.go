@@ -48,10 +48,11 @@ func TestPausedSocketIsTakenOver(t *testing.T) {
 	held, err := e.packets.(*net.UDPConn).File()
 	require.NoError(t, err)
 	defer held.Close()
+	e.Pause()
+	// Not before: FilePacketConn makes the socket block for a moment, and a read that begins then does not end.
 	next, err := net.FilePacketConn(held)
 	require.NoError(t, err)
 	defer next.Close()
-	e.Pause()
 	udp := dial(t, "udp", e)
 	udp.Send(udp.Text(rawtest.Request{Method: "INFO", CallID: "between"}))
 	require.NoError(t, e.Close())
