@@ -50,7 +50,7 @@ func (l *Line) lineReport(state alarm.State, class alarm.Class, reason string, s
 // tellIncident tells of an incident that begins or ends. l.mu is held.
 func (l *Line) tellIncident(n *callrecord.Incident) {
 	if l.tell == nil || n.Reason == l.fault {
-		return // setFault has told of it
+		return // setFault has reported it
 	}
 	r := l.incidentReport(n)
 	r.Times = 1

@@ -145,7 +145,7 @@ func (o *outageTest) play() {
 	o.w.access(o.t, serves)
 }
 
-// access changes what becomes of attempts by each way.
+// access sets how the other side of each way treats attempts.
 func (w *ways) access(t testing.TB, now access) {
 	t.Helper()
 	for _, d := range []*door{w.mail.door, w.web, w.brokers} {

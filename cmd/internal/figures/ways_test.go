@@ -38,7 +38,7 @@ const (
 	alarmTopic             = "clearback/millrace"
 )
 
-// access says what becomes of new connections.
+// access says how new connections are treated.
 type access int
 
 const (
